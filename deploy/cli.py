@@ -1,0 +1,2 @@
+def main():
+    raise SystemExit(2)

@@ -1,0 +1,107 @@
+"""WAKE and SERVICE: why the board is awake, and what is therefore due. Law: the radio is not touched here."""
+
+from . import last_good, retained, schedule, timekeeping
+from .sensors.quantities import channels
+
+PERSON_CAUSES = ("power-on", "pin", "software")
+RESETS_MAX = 3
+SERVICE_STEP_MS = 250
+
+
+def wake(cycle):
+    """Settings, battery, time; then the outcome of WAKE."""
+    ports = cycle.ports
+    r = cycle.r
+    cause = ports.power.reset_cause
+    choose_settings(cycle)
+    cycle.battery_mv = ports.power.battery_mv()
+    if _too_weak(cycle):
+        return "weak"
+    rtc_s = ports.clock.rtc_epoch_s()
+    if r.cold or rtc_s is None or timekeeping.jumped(r, rtc_s):
+        from . import runs
+
+        runs.begin(cycle, rtc_s)
+    elif cause == "deep-sleep" and r.asleep_for_s:
+        r.timer_ppm = schedule.learn_timer_ppm(r.timer_ppm, r.asleep_for_s, rtc_s - r.asleep_rtc_s)
+    time_s = cycle.now()[0]
+    cycle.slot = schedule.slot_of(time_s, cycle.sample_s)
+    stored = schedule.is_stored(r.last_slot, cycle.slot)
+    if cause in ("watchdog", "panic", "brown-out"):
+        return _after_failure(r, cause, stored)
+    r.resets = 0
+    if cause in PERSON_CAUSES or ports.power.wake_reason == "button":
+        cycle.person = True
+        return "person"
+    if stored or schedule.is_early(time_s, cycle.sample_s):
+        return "not due"
+    return "due"
+
+
+def _after_failure(r, cause, stored):
+    r.count("brown-out" if cause == "brown-out" else "watchdog")
+    r.resets = min(255, r.resets + 1)
+    if cause != "watchdog" or r.resets > RESETS_MAX:
+        return "back off"
+    if not stored:
+        return "due"
+    # the network that was being tried hung the board: go on with the one after it
+    return "resume" if r.trying else "not due"
+
+
+def choose_settings(cycle):
+    """Put the settings in force into the cycle."""
+    ports = cycle.ports
+    r = cycle.r
+    cycle.choice = last_good.choose(ports.settings_file(), ports.nvm)
+    settings = cycle.settings = cycle.choice.settings
+    if cycle.choice.problem:
+        r.count("settings")
+    if r.settings_crc != cycle.choice.crc:
+        # edited by hand: what was set from afar is void, and the remembered network and layout may be others
+        r.settings_crc = cycle.choice.crc
+        r.remote_id = r.remote_sample_s = r.remote_transmit_s = r.remote_last_days = 0
+        r.network = r.channel = r.failures = 0
+        r.broker_ip = bytes(4)
+        r.last_slot = retained.NO_SLOT
+        r.layout = retained.NO_LAYOUT
+    cycle.channels = channels(settings)
+    cycle.sample_s = r.remote_sample_s or settings["sample_every_s"]
+    cycle.transmit_s = max(cycle.sample_s, r.remote_transmit_s or settings["transmit_every_s"])
+    cycle.drift_ppm_max = settings["time"]["drift_ppm_max"]
+
+
+def _too_weak(cycle):
+    """Two thresholds with hysteresis: no radio below the first, no card write below the second. True: only sleep."""
+    r = cycle.r
+    battery = cycle.settings["battery"]
+    r.bits = _gate(r.bits, retained.RADIO_HELD_OFF, cycle.battery_mv, battery["radio_off_mv"], battery["radio_on_mv"])
+    r.bits = _gate(r.bits, retained.WRITES_HELD_OFF, cycle.battery_mv, battery["write_off_mv"], battery["write_on_mv"])
+    return r.bits & retained.WRITES_HELD_OFF != 0
+
+
+def _gate(bits, bit, battery_mv, off_mv, on_mv):
+    if battery_mv < off_mv:
+        return bits | bit
+    if battery_mv >= on_mv:
+        return bits & ~bit
+    return bits
+
+
+def service(cycle):
+    """A window for a person: the board stays awake, so that its console can be reached; the button ends it."""
+    ports = cycle.ports
+    ports.signal.show("service")
+    limit_ms = cycle.settings["status"]["service_s"] * 1000
+    started_ms = ports.clock.ticks_ms()
+    while ports.clock.elapsed_ms(started_ms) < limit_ms:
+        ports.clock.wait_ms(SERVICE_STEP_MS)
+        ports.power.feed_watchdog()
+        if ports.signal.button():
+            break
+    cycle.started_ms = ports.clock.ticks_ms()
+    # the window may have reached into the next slot
+    cycle.slot = schedule.slot_of(cycle.now()[0], cycle.sample_s)
+    if not schedule.is_stored(cycle.r.last_slot, cycle.slot):
+        return "due"
+    return "weak" if cycle.r.bits & retained.RADIO_HELD_OFF else "stored"

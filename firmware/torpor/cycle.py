@@ -1,0 +1,138 @@
+"""The cycle of a wake. Law: what comes after what is decided by TABLE, and every way ends in sleep.
+
+TABLE maps (state, outcome) to the next state; docs/cycle.md is drawn from it. Each state is a function in a module of
+its own that takes the Cycle and returns an outcome. JOIN, SYNC and SEND are imported when they are reached: most wakes
+only sample.
+"""
+
+from . import awake, retained, sleeping, storing, timekeeping
+from .errors import CardError, RingError
+from .sensors.sampling import sample
+
+WAKE = "WAKE"
+SERVICE = "SERVICE"
+SAMPLE = "SAMPLE"
+STORE = "STORE"
+JOIN = "JOIN"
+SYNC = "SYNC"
+SEND = "SEND"
+SLEEP = "SLEEP"
+
+TABLE = {
+    (WAKE, "due"): SAMPLE,
+    (WAKE, "not due"): SLEEP,
+    (WAKE, "person"): SERVICE,
+    (WAKE, "resume"): JOIN,
+    (WAKE, "back off"): SLEEP,
+    (WAKE, "weak"): SLEEP,
+    (SERVICE, "due"): SAMPLE,
+    (SERVICE, "stored"): JOIN,
+    (SERVICE, "weak"): SLEEP,
+    (SAMPLE, "read"): STORE,
+    (STORE, "transmit"): JOIN,
+    (STORE, "done"): SLEEP,
+    (JOIN, "time needed"): SYNC,
+    (JOIN, "joined"): SEND,
+    (JOIN, "next"): JOIN,
+    (JOIN, "used up"): SLEEP,
+    (SYNC, "done"): SEND,
+    (SYNC, "no time"): JOIN,
+    (SEND, "accepted"): SLEEP,
+    (SEND, "refused"): SLEEP,
+    (SEND, "unreached"): JOIN,
+}
+
+# the numbers under which states stand in retained memory
+STATES = (WAKE, SERVICE, SAMPLE, STORE, JOIN, SYNC, SEND, SLEEP)
+# a wake changes its state at most this often: every network joined with and without its hint, asked and sent over
+STEPS_MAX = 64
+# a wake is over after this long, the service window not counted
+CYCLE_MS_MAX = 180000
+
+
+def wake(ports):
+    """Live through one wake. Does not return: the port's deep_sleep ends it."""
+    Cycle(ports).run()
+
+
+class Cycle:
+    """One wake: the ports, the diary, the settings in force, and what this wake has found out so far."""
+
+    def __init__(self, ports):
+        self.ports = ports
+        self.r = retained.Retained(ports.power.retained)
+        self.started_ms = ports.clock.ticks_ms()
+        # set by awake.choose_settings
+        self.choice = self.settings = self.channels = None
+        self.sample_s = self.transmit_s = self.drift_ppm_max = 0
+        # found out on the way
+        self.battery_mv = 0
+        self.slot = None
+        self.person = False
+        self.record = None
+        self.taken_rtc_s = None
+        self.ring = None
+        self.held = None
+        self.stored_ms = None
+        # set by connecting
+        self.candidates = None
+        self.join_started_ms = None
+        self.network_name = None
+        self.transmit_failed = False
+
+    def run(self):
+        state = WAKE
+        try:
+            for _ in range(STEPS_MAX):
+                if state == SLEEP:
+                    break
+                self.r.stage = STATES.index(state)
+                outcome = self._do(state)
+                self.ports.power.feed_watchdog()
+                state = TABLE[(state, outcome)]
+        except Exception as error:
+            # whatever it is: a node that sleeps can be asked about it, a node that hangs can not
+            self.failed(error)
+        sleeping.sleep(self)
+
+    def _do(self, state):
+        if state == SAMPLE:
+            return self._sample()
+        if state == STORE:
+            return storing.store(self)
+        if state == WAKE:
+            return awake.wake(self)
+        if state == SERVICE:
+            return awake.service(self)
+        from . import connecting
+
+        if state == JOIN:
+            return connecting.join(self)
+        if state == SYNC:
+            return connecting.sync(self)
+        return connecting.send(self)
+
+    def failed(self, error):
+        """Count what no state has handled; the log has the rest."""
+        self.r.count("card" if isinstance(error, (CardError, RingError)) else "defect")
+        self.ports.log.event("failed", state=self.r.stage)
+        self.ports.log.trace(error)
+
+    def remaining_ms(self):
+        """What is left of this wake's time."""
+        return CYCLE_MS_MAX - self.ports.clock.elapsed_ms(self.started_ms)
+
+    def time_known(self):
+        return timekeeping.known(self.r)
+
+    def now(self):
+        """(time_s, uncertainty_s) of this moment; (run seconds, None) while the time is unknown."""
+        return timekeeping.now(self.r, self.ports.clock.rtc_epoch_s() or 0, self.drift_ppm_max)
+
+    def _sample(self):
+        values, flags, failures = sample(self.ports, self.settings)
+        for _ in range(failures):
+            self.r.count("sensor")
+        self.taken_rtc_s = self.ports.clock.rtc_epoch_s() or 0
+        storing.make_record(self, values, flags)
+        return "read"

@@ -1,0 +1,81 @@
+"""Where a run begins, and where it learns the time. Law: slots are numbered once, whatever the time base does.
+
+Imported by the few wakes that lose or set the clock.
+"""
+
+from . import record, retained, schedule, storing, timekeeping
+from .errors import CardError, RingError
+
+
+def begin(cycle, rtc_s):
+    """Begin a run: retained memory was lost, or the RTC (rtc_s None), or the RTC jumped.
+
+    The card says what run came before, when the clock had last been set and up to when slots are accounted for.
+    """
+    r = cycle.r
+    clock = cycle.ports.clock
+    lost_clock = rtc_s is None or not r.cold
+    if not r.cold:
+        r.count("time")
+    if rtc_s is None:
+        rtc_s = timekeeping.COUNT_START_S
+        clock.set_rtc(rtc_s)
+    last_slot = r.last_slot if timekeeping.known(r) else retained.NO_SLOT
+    newest = _newest(cycle)
+    timekeeping.begin_run(r, rtc_s, max(r.run, newest[2] if newest else 0) + 1)
+    r.bits |= retained.FIRST_READING
+    if newest is not None and newest[1] != record.TIME_UNKNOWN:
+        last_slot = schedule.slot_of(newest[0], cycle.sample_s)
+        if not lost_clock and timekeeping.trust_rtc(
+            r, rtc_s, newest[3], newest[0], newest[1], cycle.drift_ppm_max
+        ):
+            r.last_slot = last_slot
+            last_slot = retained.NO_SLOT
+    if last_slot != retained.NO_SLOT:
+        r.gap_slot = last_slot
+    cycle.ports.log.event("run-began", run=r.run, time_known=int(timekeeping.known(r)))
+
+
+def _newest(cycle):
+    """(time_s, uncertainty_s, run, synced_s) of the newest stored reading, its time resolved where it can be; or None."""
+    try:
+        storing.open_ring(cycle)
+    except (CardError, RingError):
+        cycle.r.count("card")
+        return None
+    ring = cycle.ring
+    data = ring.read(ring.head) if ring.head else None
+    if data is None:
+        return None
+    time_s, uncertainty_s, run = record.decode(data, 0, 0)[:3]
+    anchor = ring.anchor_in(ring.head, bytearray(512)) or (run, 0, 0, 0)
+    if uncertainty_s == record.TIME_UNKNOWN:
+        time_s, uncertainty_s = timekeeping.resolve(time_s, run, anchor) or (time_s, uncertainty_s)
+    return time_s, uncertainty_s, run, anchor[3]
+
+
+def time_set(cycle, rtc_s, true_time, new_rtc_s):
+    """The RTC has just been set from network time: carry over what stood in the old time base.
+
+    Arguments as in timekeeping.synchronise.
+    """
+    r = cycle.r
+    was_known = timekeeping.known(r)
+    step_s, plausible = timekeeping.synchronise(r, rtc_s, true_time, new_rtc_s, cycle.drift_ppm_max)
+    if not plausible:
+        r.count("time")
+    taken_s = None
+    if cycle.taken_rtc_s is not None:
+        cycle.taken_rtc_s += step_s
+        taken_s = cycle.taken_rtc_s
+    every_s = cycle.sample_s
+    if not was_known:
+        r.next_transmit_s = 0
+        if r.gap_slot:
+            r.add_missed(schedule.missed_between(r.gap_slot, schedule.slot_of(r.run_epoch_s, every_s)))
+            r.gap_slot = 0
+        if taken_s is None and r.last_slot != retained.NO_SLOT:
+            taken_s = r.run_epoch_s + r.last_slot * every_s
+    if r.last_slot != retained.NO_SLOT and taken_s is not None:
+        r.last_slot = schedule.slot_of(taken_s, every_s)
+    r.save()

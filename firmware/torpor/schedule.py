@@ -1,0 +1,73 @@
+"""When to wake, what is due, how long to sleep. Law: a slot is sampled at most once, and sleep lasts 1 s to 24 h.
+
+A slot is numbered by the multiple of the interval that lies nearest to its time. That keeps one numbering through a
+change of the time base: a reading taken half-way between two multiples before the clock was set still belongs to
+exactly one slot afterwards.
+"""
+
+from .retained import NO_SLOT
+
+SLEEP_S_MIN = 1
+SLEEP_S_MAX = 86400
+# A timer wake this much ahead of its slot just samples; an earlier one sleeps on.
+EARLY_S = 3
+# The sleep timer is learned from sleeps of at least this length: the RTC shows whole seconds.
+LEARN_TIMER_S_MIN = 60
+TIMER_PPM_MAX = 200000
+
+
+def slot_of(time_s, every_s):
+    """The slot that `time_s` belongs to."""
+    return (time_s + every_s // 2) // every_s
+
+
+def is_stored(last_slot, slot):
+    return last_slot != NO_SLOT and slot <= last_slot
+
+
+def missed_between(last_slot, slot):
+    """How many slots went by between the last stored one and this one."""
+    if last_slot == NO_SLOT:
+        return 0
+    return max(0, slot - last_slot - 1)
+
+
+def is_early(time_s, every_s):
+    """True when the slot nearest to `time_s` still lies further ahead than EARLY_S."""
+    return slot_of(time_s, every_s) * every_s - time_s > EARLY_S
+
+
+def until_next_slot_s(time_s, last_slot, every_s):
+    """Seconds until the next slot that is neither stored nor past."""
+    start_s = (time_s // every_s + 1) * every_s
+    if last_slot != NO_SLOT:
+        start_s = max(start_s, (last_slot + 1) * every_s)
+    return start_s - time_s
+
+
+def renumber(last_slot, every_s, new_every_s):
+    """The last stored slot's number after a change of the interval."""
+    if last_slot == NO_SLOT:
+        return NO_SLOT
+    return slot_of(last_slot * every_s, new_every_s)
+
+
+def next_transmit_s(time_s, every_s):
+    """The next multiple of the transmit interval."""
+    return (time_s // every_s + 1) * every_s
+
+
+def ask_timer_s(want_s, timer_ppm):
+    """What to ask of the sleep timer in order to sleep `want_s`, clamped to what every board can do."""
+    asked_s = (want_s * 1000000 + 500000) // (1000000 + timer_ppm)
+    return max(SLEEP_S_MIN, min(SLEEP_S_MAX, asked_s))
+
+
+def learn_timer_ppm(timer_ppm, asked_s, slept_s):
+    """The sleep timer's learned error after one more sleep; the time to boot counts as part of the sleep."""
+    if asked_s < LEARN_TIMER_S_MIN:
+        return timer_ppm
+    measured_ppm = (slept_s - asked_s) * 1000000 // asked_s
+    if measured_ppm < -TIMER_PPM_MAX or measured_ppm > TIMER_PPM_MAX:
+        return timer_ppm
+    return timer_ppm + (measured_ppm - timer_ppm) // 8

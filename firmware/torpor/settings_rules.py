@@ -1,0 +1,141 @@
+"""Rules that bind several settings together. Law: each rule looks only at values that passed on their own (a
+refused value is None here), so that one mistake is reported once."""
+
+from .settings_kinds import is_name
+
+RAIL_BYTES_MAX = 32
+
+
+def channels(settings):
+    """The channel names of complete settings, in record order: sensors first, then analog inputs.
+
+    A sensor's channel is its property, with "label-" in front when it has a label.
+    """
+    names = []
+    for sensor in settings["sensor"]:
+        prefix = sensor["label"] + "-" if sensor["label"] else ""
+        names.extend([prefix + name for name in sensor["read"]])
+    names.extend([analog["name"] for analog in settings["analog"]])
+    return names
+
+
+def check(settings, problem):
+    """Call problem(path, reason, remedy) for each broken rule."""
+    _times(settings, problem)
+    _broker(settings["broker"], problem)
+    _networks(settings["network"], problem)
+    _rails(settings, problem)
+    _dividers(settings["analog"], problem)
+    _battery(settings["battery"], problem)
+    _channels(settings, problem)
+
+
+def _above(high, low):
+    return high is None or low is None or high >= low
+
+
+def _times(settings, problem):
+    if not _above(settings["transmit_every_s"], settings["sample_every_s"]):
+        problem(
+            ("transmit_every_s",),
+            "is shorter than sample_every_s",
+            "make transmit_every_s at least sample_every_s",
+        )
+    radio = settings["radio"]
+    if not _above(radio["retry_cap_s"], radio["retry_base_s"]):
+        problem(
+            ("radio", "retry_cap_s"),
+            "is shorter than retry_base_s",
+            "make retry_cap_s at least retry_base_s",
+        )
+
+
+def _broker(broker, problem):
+    if broker["tls"] and broker["ca"] == "":
+        problem(("broker", "ca"), "is empty while tls is true", "name the PEM file of the authority to trust")
+
+
+def _networks(networks, problem):
+    seen = []
+    for index, network in enumerate(networks):
+        ssid = network["ssid"]
+        if ssid is not None and ssid in seen:
+            problem(
+                ("network", index, "ssid"), "is the same as in a network further up", "delete one of them"
+            )
+        seen.append(ssid)
+        fixed = [network[key] for key in ("address", "netmask", "gateway")]
+        if None not in fixed and "" in fixed and fixed != ["", "", ""]:
+            problem(
+                ("network", index, "address"),
+                "address, netmask and gateway belong together",
+                "write all three, or none of them",
+            )
+
+
+def _rails(settings, problem):
+    rails = settings["rails"]
+    if rails is None:
+        return
+    for name in rails:
+        if not is_name(name) or len(name) > RAIL_BYTES_MAX:
+            problem(
+                ("rails", name), "is no good name for a rail", f"use 1 to {RAIL_BYTES_MAX} of a-z, 0-9 and -"
+            )
+    users = [(("card",), settings["card"])]
+    for section in ("sensor", "analog"):
+        users.extend([((section, index), one) for index, one in enumerate(settings[section])])
+    for path, user in users:
+        rail = user["rail"]
+        if rail and rail not in rails:
+            # a rail's name is no secret, but what is not even a name might be one in the wrong place
+            called = f'"{rail}"' if is_name(rail) else "of this name"
+            problem(path + ("rail",), f"there is no rail {called} in [rails]", "add it there with its pin")
+
+
+def _dividers(analogs, problem):
+    for index, analog in enumerate(analogs):
+        upper, lower = analog["divider_upper_ohm"], analog["divider_lower_ohm"]
+        if upper is not None and lower is not None and bool(upper) != bool(lower):
+            missing = "divider_lower_ohm" if upper else "divider_upper_ohm"
+            problem(
+                ("analog", index, missing), "is missing: a divider has two resistors", "write both, or none"
+            )
+
+
+def _battery(battery, problem):
+    order = ("write_off_mv", "write_on_mv", "radio_off_mv", "radio_on_mv")
+    for index in range(1, len(order)):
+        lower, higher = order[index - 1], order[index]
+        if not _above(battery[higher], battery[lower]):
+            problem(
+                ("battery", higher),
+                f"is lower than {lower}",
+                "keep write_off_mv <= write_on_mv <= radio_off_mv <= radio_on_mv",
+            )
+
+
+def _channels(settings, problem):
+    names = []
+    for section in ("sensor", "analog"):
+        for index, one in enumerate(settings[section]):
+            path = (section, index, "read" if section == "sensor" else "name")
+            for name in _own_channels(section, one):
+                if name in names:
+                    remedy = "give the sensor a label, or the input another name"
+                    problem(path, f"the channel {name} is there already", remedy)
+                names.append(name)
+    most = settings["card"]["channels_max"]
+    if not settings["sensor"] and not settings["analog"]:
+        problem((), "nothing is measured", "add a [[sensor]] or an [[analog]] section")
+    elif most is not None and len(names) > most:
+        reason = f"{len(names)} channels are more than channels_max = {most}"
+        problem(("card", "channels_max"), reason, "raise it before the ring is created, or read less")
+
+
+def _own_channels(section, one):
+    if section == "analog":
+        return [one["name"]] if one["name"] else []
+    if one["read"] is None or one["label"] is None:
+        return []
+    return channels({"sensor": [one], "analog": []})

@@ -1,0 +1,113 @@
+"""SYNC: network time into the clock. Law: no answer is believed that was not asked for, is implausible, or stands
+alone where it contradicts a clock that was known.
+
+The RTC shows whole seconds, so its error is taken at the edge to the next one, and it is set half a second before a
+whole second of network time (timekeeping.py says why).
+"""
+
+from . import BUILD_EPOCH_S, runs, sntp
+from .errors import LinkError
+
+NTP_PORT = 123
+ANSWER_MS_MAX = 2000
+# an answer that took longer says too little about now
+ROUND_TRIP_MS_MAX = 400
+EDGE_MS_MAX = 1200
+EDGE_STEP_MS = 10
+LATEST_S = BUILD_EPOCH_S + 20 * 365 * 86400
+AGREE_MS = 2000
+
+
+def synchronise(cycle):
+    """Ask the time servers in turn; True when the clock was set from one.
+
+    Earlier RTC readings of this wake are carried over (runs.time_set).
+    """
+    servers = list(cycle.settings["time"]["servers"])
+    broker = cycle.settings["broker"]
+    if broker is not None and broker["host"] not in servers:
+        servers.append(broker["host"])
+    doubted = None
+    for server in servers:
+        try:
+            stamp = _ask(cycle, server)
+        except (LinkError, sntp.SntpError):
+            cycle.r.count("time")
+            continue
+        if doubted is None and not _plausible(cycle, stamp):
+            doubted = stamp
+            # asked again, so that one wrong answer cannot move a known clock
+            servers.append(server)
+            continue
+        if doubted is not None and abs(_difference_ms(cycle, stamp, doubted)) > AGREE_MS:
+            cycle.r.count("time")
+            doubted = stamp
+            continue
+        return _set(cycle, stamp)
+    return False
+
+
+def _ask(cycle, server):
+    """(ticks_ms, epoch_s, ms): at that tick it was that time."""
+    ports = cycle.ports
+    clock = ports.clock
+    address = ports.network.resolve(server, ANSWER_MS_MAX)
+    channel = ports.network.open_datagram(address, NTP_PORT, ANSWER_MS_MAX)
+    try:
+        originate = b"%08x" % ports.random.u32()
+        buffer = bytearray(64)
+        asked_ms = clock.ticks_ms()
+        channel.send(sntp.request(originate), ANSWER_MS_MAX)
+        count = channel.recv_into(buffer, ANSWER_MS_MAX)
+        took_ms = clock.elapsed_ms(asked_ms)
+        answered_ms = clock.ticks_ms()
+    finally:
+        channel.close()
+    if took_ms > ROUND_TRIP_MS_MAX:
+        raise sntp.SntpError("the answer took too long")
+    epoch_s, ms = sntp.check(memoryview(buffer)[:count], originate, BUILD_EPOCH_S, LATEST_S)
+    return _later((answered_ms, epoch_s, ms), took_ms // 2)
+
+
+def _later(stamp, ms):
+    total = stamp[2] + ms
+    return stamp[0], stamp[1] + total // 1000, total % 1000
+
+
+def _at_present(cycle, stamp):
+    """(epoch_s, ms) of this moment, by a stamp."""
+    epoch_s, ms = _later(stamp, cycle.ports.clock.elapsed_ms(stamp[0]))[1:]
+    return epoch_s, ms
+
+
+def _difference_ms(cycle, stamp, other):
+    one_s, one_ms = _at_present(cycle, stamp)
+    two_s, two_ms = _at_present(cycle, other)
+    return (one_s - two_s) * 1000 + one_ms - two_ms
+
+
+def _plausible(cycle, stamp):
+    if not cycle.time_known():
+        return True
+    time_s, uncertainty_s = cycle.now()
+    return abs(_at_present(cycle, stamp)[0] - time_s) <= uncertainty_s + 1
+
+
+def _set(cycle, stamp):
+    """Take the RTC's error at its next edge, then set it; False when it does not tick."""
+    clock = cycle.ports.clock
+    before_s = clock.rtc_epoch_s()
+    started_ms = clock.ticks_ms()
+    rtc_s = before_s
+    while rtc_s == before_s:
+        if before_s is None or clock.elapsed_ms(started_ms) > EDGE_MS_MAX:
+            cycle.r.count("time")
+            return False
+        clock.wait_ms(EDGE_STEP_MS)
+        rtc_s = clock.rtc_epoch_s()
+    at_edge = _at_present(cycle, stamp)
+    clock.wait_ms((1500 - at_edge[1]) % 1000)
+    new_rtc_s = _at_present(cycle, stamp)[0] + 1
+    clock.set_rtc(new_rtc_s)
+    runs.time_set(cycle, rtc_s, at_edge, new_rtc_s)
+    return True

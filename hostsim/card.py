@@ -1,0 +1,91 @@
+"""A memory card, as a board sees it. Law: a sector holds what was last really written to it, or rubbish.
+
+The sectors lie in a sparse temporary file, so that a year of readings costs no memory. A new file's contents are
+undefined, as they are on a card: what was never written reads as rubbish that differs from sector to sector.
+"""
+
+import errno
+import os
+import tempfile
+from collections.abc import Callable
+
+from hostsim.timeline import Timeline
+
+SECTOR = 512
+KINDS = ("absent",)
+
+
+class CardFault(OSError):
+    """What the card answers when it does not do what was asked."""
+
+
+class Card:
+    """One card. windows: (from_s, to_s, "absent") when it is not in its slot.
+
+    wrote(sector, data): called after each write that reached the medium. `reads`, `writes` count sectors.
+    """
+
+    def __init__(self, windows, wrote: Callable[[int, bytes], None] | None = None, size_mib: int = 4096):
+        self.kind_at = Timeline(windows, KINDS).kind_at
+        self.wrote = wrote
+        self.reads = self.writes = 0
+        self._size_sectors = size_mib * 2048
+        self._files: dict[str, int] = {}  # name -> sectors; one file is all that a ring needs
+        self._store = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the card
+        self._fd = self._store.fileno()
+        self._known = bytearray()
+
+    def check(self, now_s: float) -> None:
+        """Raises CardFault when the card is not there."""
+        if self.kind_at(now_s) is not None:
+            raise CardFault(errno.ENODEV, "no card")
+
+    @property
+    def sectors(self) -> int:
+        """Sectors of the ring file; 0 while there is none."""
+        return len(self._known)
+
+    def names(self) -> list[str]:
+        return list(self._files)
+
+    def sector_count(self, name: str) -> int:
+        if name not in self._files:
+            raise CardFault(errno.ENOENT, name)
+        return self._files[name]
+
+    def create(self, name: str, sectors: int) -> None:
+        if self._files:
+            raise CardFault(errno.EEXIST, "a second file is not modelled")
+        if sectors > self._size_sectors:
+            raise CardFault(errno.ENOSPC, name)
+        self._files[name] = sectors
+        os.ftruncate(self._fd, sectors * SECTOR)
+        self._known = bytearray(sectors)
+
+    def read(self, sector: int, buffer) -> None:
+        self.reads += 1
+        if not 0 <= sector < len(self._known):
+            raise CardFault(errno.EINVAL, f"sector {sector}")
+        if self._known[sector]:
+            os.preadv(self._fd, [buffer], sector * SECTOR)
+        else:
+            buffer[:] = ((sector * 2654435761 + 97) & 0xFFFFFFFF).to_bytes(4, "little") * (SECTOR // 4)
+
+    def write(self, sector: int, data) -> None:
+        if not 0 <= sector < len(self._known):
+            raise CardFault(errno.EINVAL, f"sector {sector}")
+        self.writes += 1
+        os.pwrite(self._fd, data, sector * SECTOR)
+        self._known[sector] = 1
+        if self.wrote is not None:
+            self.wrote(sector, data)
+
+    def peek(self, sector: int) -> bytes | None:
+        """A sector as the desk sees it, None when it was never written. Not counted."""
+        if not self._known[sector]:
+            return None
+        return os.pread(self._fd, SECTOR, sector * SECTOR)
+
+    def image(self) -> bytes:
+        """The whole file, rubbish as zeros: for small cards in tests."""
+        return os.pread(self._fd, len(self._known) * SECTOR, 0)

@@ -1,0 +1,38 @@
+"""What lies in retained memory, read from docs/formats.md. Law: only what the judge needs, and nothing from the node."""
+
+from struct import Struct
+from zlib import crc32
+
+DIARY_SIZE = 136
+HOLDING = 32
+_CRC = Struct("<I")
+_RING = Struct("<III")  # ring id, head, acked_to at 7
+_HELD = Struct("<IIIIHHHH")
+
+
+def whole(memory) -> bool:
+    """True when the diary is one: its magic, version and CRC agree."""
+    return memory[0] == 0x74 and memory[1] == 1 and _CRC.unpack_from(memory, 132)[0] == crc32(memory[:132])
+
+
+def bits(memory) -> int:
+    return memory[2]
+
+
+def ring(memory) -> tuple[int, int, int]:
+    """(ring_id, head, acked_to)."""
+    return _RING.unpack_from(memory, 7)
+
+
+def missed(memory) -> int:
+    """Slots that the node has counted as missed."""
+    return memory[81] | memory[82] << 8
+
+
+def held(memory):
+    """(ring_id, head, count, stride, bytes of the records, oldest first), None when there is no whole area."""
+    crc, ring_id, head, _, count, stride, _, _ = _HELD.unpack_from(memory, DIARY_SIZE)
+    end = DIARY_SIZE + _HELD.size + count * stride
+    if end > len(memory) or crc32(memory[DIARY_SIZE + 4 : end]) != crc:
+        return None
+    return ring_id, head, count, stride, bytes(memory[DIARY_SIZE + _HELD.size : end])

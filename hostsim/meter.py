@@ -1,0 +1,24 @@
+"""Time and charge by state. Law: every millisecond of a node's life is in exactly one state."""
+
+from random import Random
+
+
+class Meter:
+    """Counts a node's time in each state of its board and the charge that its TRUE currents take.
+
+    board: hostsim.board.Board. The true current of a state is drawn once a node, evenly from current x (1 +- spread).
+    `ms`: time by state, in the order of `names`. `charge_uah()`: taken so far.
+    """
+
+    def __init__(self, board, generator: Random):
+        self.names = list(board.states)
+        self.ms = [0] * len(self.names)
+        self.true_ua = [
+            state.current_ua * (1.0 + state.spread * generator.uniform(-1.0, 1.0)) for state in board.states.values()
+        ]
+
+    def charge_uah(self) -> float:
+        return sum(ua * ms for ua, ms in zip(self.true_ua, self.ms, strict=True)) / 3_600_000.0
+
+    def charge_by_state_uah(self) -> dict[str, float]:
+        return {n: ua * ms / 3_600_000.0 for n, ua, ms in zip(self.names, self.true_ua, self.ms, strict=True)}

@@ -1,0 +1,125 @@
+"""The physical side of one node: board, clock, cell, card, enclosure. Law: nothing here knows what the firmware wants.
+
+Time is `now_ms`, milliseconds since the start of the scenario; only `spend` and `sleep` move it.
+"""
+
+from random import Random
+
+from hostsim.board import Board
+from hostsim.card import Card
+from hostsim.cell import Cell
+from hostsim.enclosure import Enclosure
+from hostsim.humid_air import rh_after_warming
+from hostsim.meter import Meter
+from hostsim.oscillator import Oscillator
+from hostsim.rtc import Clock, sleep_ms
+
+
+def generator(seed: int, part: str, node: str) -> Random:
+    """Each part draws from its own numbers, so that a change in one leaves the others as they were."""
+    return Random(f"{seed}/{part}/{node}")
+
+
+def oscillator(profile: dict, draw: Random) -> Oscillator:
+    spread = profile.get("offset_spread_ppm", 0.0)
+    return Oscillator(
+        offset_ppm=profile.get("offset_ppm", 0.0) + spread * draw.uniform(-1.0, 1.0),
+        ageing_ppm_per_year=profile.get("ageing_ppm_per_year", 0.0),
+        kind=profile["kind"],
+        rc_noise_ppm=profile.get("noise_ppm", 0.0),
+        seed=draw.getrandbits(32),
+    )
+
+
+class Climate:
+    """What the air at and in one enclosure is like at the last moment told."""
+
+    def __init__(self, weather, weather_start_s: float, enclosure: Enclosure, light: float):
+        self._weather = weather
+        self._start_s = weather_start_s
+        self._enclosure = enclosure
+        self._light = light
+        self._at_s = 0.0
+        self.inside_degc = self.humidity_percent = self.illuminance_lx = self.pressure_hpa = 0.0
+        self.let_pass(0.0)
+
+    def let_pass(self, now_s: float) -> None:
+        """Go on to `now_s` seconds since the start; steps of at most half an hour, so that the sun moves."""
+        enclosure = self._enclosure
+        while True:
+            step_s = min(now_s - self._at_s, 1800.0)
+            self._at_s += step_s
+            t_out, rh_out, ghi, lux, wind, pressure = self._weather.at(self._start_s + self._at_s)
+            enclosure.step(step_s, t_out, ghi, wind)
+            if self._at_s >= now_s:
+                break
+        self.inside_degc = enclosure.inside_degc
+        self.humidity_percent = rh_after_warming(t_out, rh_out, enclosure.inside_degc)
+        self.illuminance_lx = lux * self._light
+        self.pressure_hpa = pressure
+
+
+class Node:
+    """One board in its place. `name` and `settings_toml` as its settings file has them."""
+
+    def __init__(self, name: str, settings_toml: bytes, board: Board, cell: Cell, card: Card, climate: Climate, seed: int):
+        self.name = name
+        self.settings_toml = settings_toml
+        self.board = board
+        self.cell = cell
+        self.card = card
+        self.climate = climate
+        self.meter = Meter(board, generator(seed, "meter", name))
+        self.clock = Clock(oscillator(board.clock, generator(seed, "clock", name)))
+        self.sleep_timer = oscillator(board.sleep_timer, generator(seed, "sleep timer", name))
+        self.retained = bytearray(board.retained_bytes)
+        self.nvm = [b"", b""]
+        self.eui = generator(seed, "eui", name).getrandbits(62).to_bytes(8, "big")
+        self.firmware_random = generator(seed, "firmware", name)
+        self.radio_random = generator(seed, "radio", name)
+        self.noise = generator(seed, "sensors", name)
+        self.parts: dict[str, dict[str, float]] = {}  # sensor parts met so far and their own errors
+        self.radio_state: str | None = None  # the state that waiting is spent in while the radio is on
+        self.now_ms = 0
+        self.awake_from_ms = 0
+        self.reset_cause = "power-on"
+        self.wakes = 0
+        self.dead_since_ms: int | None = None
+        self.arrivals = self.radio_uses = 0  # packets at the broker and joins tried in this wake
+        self._charged_uah = 0.0
+        self._aged_ms = 0
+        self._state = {state: index for index, state in enumerate(board.states)}
+
+    def spend(self, state: str, ms: int) -> None:
+        """Let time pass in one state."""
+        self.now_ms += ms
+        self.meter.ms[self._state[state]] += ms
+
+    def begin_wake(self) -> None:
+        """Climate, clock and cell come up to date, the board boots."""
+        self.wakes += 1
+        self.awake_from_ms = self.now_ms
+        self._settle()
+        self.spend("booting", self.board.durations["boot"])
+        self.spend("awake", self.board.durations["run"])
+
+    def _settle(self) -> None:
+        climate = self.climate
+        climate.let_pass(self.now_ms / 1000.0)
+        self.clock.let_pass(self.now_ms, climate.inside_degc)
+        charge_uah = self.meter.charge_uah()
+        self.cell.draw_uah(charge_uah - self._charged_uah)
+        self._charged_uah = charge_uah
+        self.cell.age_s((self.now_ms - self._aged_ms) / 1000.0)
+        self._aged_ms = self.now_ms
+
+    def battery_mv(self, load_ma: float = 40.0) -> int:
+        return self.cell.voltage_mv(load_ma, self.climate.inside_degc)
+
+    def sleep(self, asked_s: int) -> None:
+        """Sleep by the sleep timer; afterwards the cell may be empty (`dead_since_ms` is set)."""
+        slept_ms = sleep_ms(self.sleep_timer, asked_s, self.now_ms, self.climate.inside_degc)
+        self.spend("asleep", slept_ms)
+        self.reset_cause = "deep-sleep"
+        if self.cell.empty:
+            self.dead_since_ms = self.now_ms

@@ -1,0 +1,96 @@
+"""The air: which networks a node can join, when, and how long that takes. Law: only what is in reach can be joined.
+
+A network is in reach of the nodes that it names, in its presence hours, outside its outage windows.
+"""
+
+from dataclasses import dataclass, field
+from random import Random
+
+from hostsim.timeline import Timeline
+
+# absent: nothing to be heard. locked: the password is refused. no-address: joins, and no address is handed out.
+# dead-end: joins, and nothing beyond it answers. hangs: the call never comes back, only the watchdog does.
+KINDS = ("absent", "locked", "no-address", "dead-end", "hangs")
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+# Orders of magnitude from published figures for battery nodes: a scan and join with DHCP 2 to 3 s, a join with
+# remembered channel and address 0.3 to 0.8 s, a fruitless scan about 3 s.
+JOIN_MS = (1900, 3100)
+HINTED_JOIN_MS = (350, 800)
+SCAN_MS = (2400, 3400)
+HINTED_FAIL_MS = (600, 1100)
+REFUSED_MS = (3000, 6000)
+
+
+@dataclass
+class Network:
+    """One access point's network. presence: (from_hour, to_hour, weekdays) in local time, or None for always."""
+
+    ssid: str
+    password: str
+    rssi_dbm: int
+    reach: frozenset[str]
+    windows: list[tuple[float, float, str]] = field(default_factory=list)
+    presence: tuple[float, float, frozenset[int]] | None = None
+    utc_offset_s: int = 0
+    start_epoch_s: int = 0
+    bssid: bytes = b"\x02\x00\x00\x00\x00\x01"
+    channel: int = 6
+    rtt_ms: int = 40
+
+    def __post_init__(self):
+        self._kind_at = Timeline(self.windows, KINDS).kind_at
+
+    def kind_at(self, node: str, now_s: float) -> str | None:
+        """The kind of trouble at `now_s` seconds since the start; None when it can be used."""
+        if node not in self.reach:
+            return "absent"
+        if self.presence is not None:
+            local_s = self.start_epoch_s + now_s + self.utc_offset_s
+            hour = local_s % 86400 / 3600.0
+            from_hour, to_hour, weekdays = self.presence
+            # 1970-01-01 was a Thursday
+            if not from_hour <= hour < to_hour or int(local_s // 86400 + 3) % 7 not in weekdays:
+                return "absent"
+        return self._kind_at(now_s)
+
+
+@dataclass
+class Joined:
+    """What came of trying to join. network: None when it failed. step: why. ms: how long it took."""
+
+    network: Network | None
+    ms: int
+    step: str = ""
+    hangs: bool = False
+
+
+class Air:
+    """All networks. Each node draws its joining times from its own generator."""
+
+    def __init__(self, networks: list[Network]):
+        self.networks = networks
+
+    def join(self, node, now_s, ssid, password, hinted, deadline_ms, generator: Random) -> Joined:
+        """Try to join `ssid`; hinted: (bssid, channel) to go straight for, or None to scan."""
+        for network in self.networks:
+            if network.ssid != ssid:
+                continue
+            kind = network.kind_at(node, now_s)
+            if kind == "absent" or (hinted is not None and hinted != (network.bssid, network.channel)):
+                continue
+            if kind == "hangs":
+                return Joined(None, deadline_ms, "join", hangs=True)
+            if kind == "locked" or password != network.password:
+                return self._failed(REFUSED_MS, deadline_ms, generator)
+            if kind == "no-address":
+                return Joined(None, deadline_ms, "join")
+            ms = generator.randint(*(JOIN_MS if hinted is None else HINTED_JOIN_MS))
+            if ms > deadline_ms:
+                return Joined(None, deadline_ms, "join")
+            return Joined(network, ms)
+        return self._failed(SCAN_MS if hinted is None else HINTED_FAIL_MS, deadline_ms, generator)
+
+    @staticmethod
+    def _failed(span_ms, deadline_ms, generator) -> Joined:
+        return Joined(None, min(deadline_ms, generator.randint(*span_ms)), "join")

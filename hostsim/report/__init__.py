@@ -1,0 +1,1 @@
+"""What a rehearsal showed: a page that opens offline, and a summary for the terminal."""

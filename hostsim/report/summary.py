@@ -1,0 +1,162 @@
+"""The verdict in words, and the summary that a terminal shows.
+
+Law: the verdict is never better than the worst thing that the results say.
+"""
+
+from rich.markup import escape
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+READY, NOT_READY, NOT_SHOWN = "ready", "not ready", "not shown"
+STATE_MARKS = {"held": "✓ held", "broken": "✗ broken", "not covered": "– not covered"}
+_STYLES = {READY: "bold green", NOT_READY: "bold red", NOT_SHOWN: "bold yellow"}
+_STATE_STYLES = {"held": "green", "broken": "bold red", "not covered": "dim"}
+_TABLE_READINGS = ("stored", "delivered", "waiting", "missed", "lost")
+
+
+def number(value, digits: int = 0) -> str:
+    """1234.5 -> '1,234' (or with `digits` decimals, trailing zeros dropped); None -> 'not known'."""
+    if value is None:
+        return "not known"
+    text = f"{value:,.{digits}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def plural(count, noun: str) -> str:
+    """'1 reading', '2 readings', '3 batteries'."""
+    many = noun[:-1] + "ies" if noun.endswith("ry") else noun + "s"
+    return f"{number(count)} {noun if count == 1 else many}"
+
+
+def count_of(node: dict, key: str):
+    """One number of a node: `due`, `wakes`, `missed` lie on it, the rest under `readings`; None: unknown."""
+    return node.get(key) if key in node else (node.get("readings") or {}).get(key)
+
+
+def total(results: dict, key: str):
+    """The sum of one number over all nodes, or None as soon as it is unknown for one of them."""
+    counts = [count_of(node, key) for node in results.get("nodes") or []]
+    return None if None in counts else sum(counts)
+
+
+def verdict(results: dict) -> tuple[str, str]:
+    """(`ready` | `not ready` | `not shown`, one or two plain sentences that say why)."""
+    invariants, requirements = results.get("invariants") or [], results.get("requirements") or []
+    faults = _broken(invariants) + _unmet(requirements)
+    lost = total(results, "lost")
+    if lost:
+        faults.insert(0, f"{plural(lost, 'reading')} lost")
+    if faults:
+        return NOT_READY, f"Not ready to go out: {'; '.join(faults)}."
+    if not total(results, "due"):
+        return NOT_SHOWN, "Nothing was shown: no reading was due, so nothing could go wrong."
+    held = sum(invariant["state"] == "held" for invariant in invariants)
+    if not held:
+        return NOT_SHOWN, f"Nothing was shown: no invariant was checked. {_balance(results)}"
+    if lost is None:
+        return NOT_SHOWN, f"Nothing was shown broken, yet the count is not whole. {_balance(results)}"
+    return READY, f"Ready to go out: {_checks(held, len(invariants), len(requirements))}. {_balance(results)}"
+
+
+def _broken(invariants: list[dict]) -> list[str]:
+    return [f"invariant {one['id']} is broken ({one['name']})" for one in invariants if one["state"] == "broken"]
+
+
+def _unmet(requirements: list[dict]) -> list[str]:
+    return [
+        f"{one['key']} is not met (wanted {number(one['wanted'], 3)}, got {number(one.get('got'), 3)})"
+        for one in requirements
+        if not one["met"]
+    ]
+
+
+def _checks(held: int, invariants: int, requirements: int) -> str:
+    text = "every invariant held" if held == invariants else f"{held} of {invariants} invariants held"
+    if held < invariants:
+        text += f", {invariants - held} not covered by this scenario"
+    return text + (", every requirement is met" if requirements else ", nothing further was asked for")
+
+
+def _balance(results: dict) -> str:
+    due, delivered, waiting = (total(results, key) for key in ("due", "delivered", "waiting"))
+    text = f"Of {plural(due, 'reading')} due, {number(delivered)} delivered, {number(waiting)} waiting"
+    for key in ("overwritten", "unstored", "missed", "lost"):
+        count = total(results, key)
+        if count or count is None:
+            text += f", {number(count)} {key}"
+    return text + (", none lost." if total(results, "lost") == 0 else ".")
+
+
+def lines(results: dict) -> list:
+    """Rich renderables for a terminal of 80 columns, the verdict first."""
+    state, sentence = verdict(results)
+    shown = [Text(sentence, style=_STYLES[state]), ""]
+    if results.get("nodes"):
+        shown += [_nodes_table(results["nodes"]), ""]
+    if results.get("invariants"):
+        shown += [line for invariant in results["invariants"] for line in _invariant_lines(invariant)] + [""]
+    if results.get("requirements"):
+        shown += [_requirements_table(results["requirements"]), ""]
+    return [*shown, _speed_line(results)]
+
+
+def _grid(*titles: str) -> Table:
+    table = Table(box=None, padding=(0, 1, 0, 0), header_style="bold", width=80)
+    table.add_column(titles[0], overflow="fold", ratio=1)
+    for title in titles[1:]:
+        table.add_column(title, justify="right", no_wrap=True)
+    return table
+
+
+def _nodes_table(nodes: list[dict]) -> Table:
+    table = _grid("node", "due", *_TABLE_READINGS, "battery days")
+    for node in nodes:
+        days = (node.get("energy") or {}).get("battery_days")
+        cells = [_short(count_of(node, key)) for key in ("due", *_TABLE_READINGS)]
+        if count_of(node, "lost"):
+            cells[-1] = f"[bold red]{cells[-1]}[/]"
+        table.add_row(escape(node["node"]), *cells, _short(days))
+    return table
+
+
+def _invariant_lines(invariant: dict) -> list:
+    state = invariant["state"]
+    # Text takes no markup, so whatever stands in evidence or replay is shown as it is
+    shown = [
+        Text.assemble((f"{STATE_MARKS[state]:<15}", _STATE_STYLES[state]), f"{invariant['id']} {invariant['name']}")
+    ]
+    if invariant.get("evidence"):
+        shown.append(_indented(invariant["evidence"], "" if state == "broken" else "dim"))
+    if state == "broken" and invariant.get("replay"):
+        shown.append(_indented(f"replay: {invariant['replay']}", "bold"))
+    return shown
+
+
+def _indented(words: str, style: str) -> Padding:
+    return Padding(Text(words, style=style, overflow="fold"), (0, 0, 0, 17))
+
+
+def _requirements_table(requirements: list[dict]) -> Table:
+    table = _grid("requirement", "wanted", "got", "met")
+    for one in requirements:
+        met = "[green]✓ met[/]" if one["met"] else "[bold red]✗ not met[/]"
+        table.add_row(escape(one["key"]), number(one["wanted"], 3), number(one.get("got"), 3), met)
+    return table
+
+
+def _speed_line(results: dict) -> Text:
+    return Text(speed(results), style="dim")
+
+
+def speed(results: dict) -> str:
+    """'157,680 wakes in 12.1 s (13,031 wakes a second), runtime fast, seed 7'."""
+    pace = results.get("speed") or {}
+    wakes, wall_s = pace.get("wakes") or 0, pace.get("wall_s") or 0
+    rate = f" ({plural(wakes / wall_s, 'wake')} a second)" if wall_s else ""
+    origin = f"runtime {results.get('runtime')}, seed {results.get('seed')}"
+    return f"{plural(wakes, 'wake')} in {number(wall_s, 1)} s{rate}, {origin}"
+
+
+def _short(value) -> str:
+    return "?" if value is None else number(value)

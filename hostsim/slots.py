@@ -1,0 +1,111 @@
+"""Which slots were due, and what became of each. Law: a slot is one reading or one miss, and a miss has a reason.
+
+While the node cannot know the time its slots are counted from where its clock began to count; from the moment at which
+its clock was set they are the multiples of the interval in UTC. A reading belongs to the nearest multiple.
+"""
+
+AMBIGUOUS_S = 5.0  # a reading this near to the middle between two slots may count for either
+GRACE_S = 60  # a slot this near to the end need not have been taken any more
+
+
+class Slots:
+    """Counts the slots of one node: `due`, `missed`, and what the node itself counted as missed."""
+
+    def __init__(self, every_s: int, start_epoch_s: int):
+        self.every_s = every_s
+        self.due = 0
+        self.missed = 0
+        self._start_s = start_epoch_s
+        self._base_s = 0.0  # seconds since the scenario's start from which slots are counted while time is unknown
+        self._known = False
+        self._last = None
+        self._last_taken_ms = 0
+        self._gap_from = None  # the last slot before the clock was lost
+        self._ended_ms = 0
+        self._excuse = None
+        self._counted = 0
+        self._counter = 0
+
+    def _position(self, t_ms: int) -> float:
+        origin_s = self._start_s if self._known else -self._base_s
+        return (origin_s + t_ms / 1000.0) / self.every_s
+
+    def _slot(self, t_ms: int) -> int:
+        position = self._position(t_ms)
+        slot = int(position + 0.5)
+        if self._last is not None and slot != self._last + 1:
+            slack = AMBIGUOUS_S / self.every_s
+            for candidate in (int(position + 0.5 + slack), int(position + 0.5 - slack)):
+                if candidate == self._last + 1:
+                    return candidate
+        return slot
+
+    def is_stored(self, t_ms: int) -> bool:
+        return self._last is not None and self._slot(t_ms) <= self._last
+
+    def taken(self, t_ms: int) -> str | None:
+        """A reading was taken; returns what is wrong with that, or None."""
+        slot = self._slot(t_ms)
+        last = self._last
+        self._last_taken_ms = t_ms
+        if last is not None and slot <= last:
+            return "a slot was sampled twice"
+        fact = None
+        if last is not None and slot > last + 1:
+            fact = self._gap(last + 1, slot)
+        self.due += 1
+        self._last = slot
+        return fact
+
+    def _gap(self, first: int, end: int) -> str | None:
+        self.due += end - first
+        self.missed += end - first
+        if self._excuse is None:
+            for slot in range(first, end):
+                start_ms = (slot * self.every_s - (self._start_s if self._known else -self._base_s)) * 1000
+                # awake across the slot's beginning is a reason, asleep is none
+                if start_ms > self._ended_ms:
+                    return f"{end - first} due slots went by while the board slept for no reason"
+        return None
+
+    def wake_ended(self, t_ms: int, excuse: str | None) -> None:
+        self._ended_ms = t_ms
+        self._excuse = excuse
+
+    def clock_known(self, t_ms: int) -> None:
+        """The clock has been set for the first time since it was lost."""
+        began_ms = int(self._base_s * 1000)
+        self._known = True
+        if self._last is not None:
+            self._last = int(self._position(self._last_taken_ms) + 0.5)
+        if self._gap_from is not None:
+            gap = max(0, int(self._position(began_ms) + 0.5) - self._gap_from - 1)
+            self.due += gap
+            self.missed += gap
+            self._gap_from = None
+
+    def clock_lost(self, t_ms: int) -> None:
+        if self._known:
+            self._gap_from = self._last
+        self._known = False
+        self._base_s = t_ms / 1000.0
+        self._last = None
+
+    def node_counts(self, counter: int) -> None:
+        """What the node's own counter of missed slots shows."""
+        self._counted += counter - self._counter if counter >= self._counter else counter
+        self._counter = counter
+
+    def finish(self, t_ms: int, excuse: str | None) -> str | None:
+        """The rehearsal ends; returns what is wrong with the count, or None."""
+        counted_missed = self.missed
+        if self._last is not None:
+            last_due = int(self._position(t_ms - GRACE_S * 1000))
+            gap = max(0, last_due - self._last)
+            self.due += gap
+            self.missed += gap
+            if gap and excuse is None and self._excuse is None:
+                return f"the last {gap} due slots were neither taken nor missed for a reason"
+        if self._known and counted_missed != self._counted:
+            return f"{counted_missed} slots went by and the node counted {self._counted} as missed"
+        return None

@@ -1,0 +1,150 @@
+"""The world: all nodes, one air, one broker, one time. Law: what happens follows from the scenario and the seed alone.
+
+A heap orders the wakes by (time, node); a wake runs to its end before the next begins. Outages are functions of time.
+"""
+
+import heapq
+from collections.abc import Callable
+
+from hostsim.broker import Broker
+from hostsim.card import Card
+from hostsim.cell import Cell
+from hostsim.enclosure import Enclosure
+from hostsim.events import Events
+from hostsim.invariants import Invariants
+from hostsim.judge import Judge
+from hostsim.node import Climate, Node
+from hostsim.radio import Air
+from hostsim.scenario import NodePlan, Scenario
+from hostsim.tally import Tally, bin_s_for
+from hostsim.timeline import Timeline
+from hostsim.timeserver import BEHAVIOURS
+
+PROGRESS_WAKES = 500
+
+
+class World:
+    """A scenario, brought to life. wake(node, world, judge) runs one wake of a node and its sleep.
+
+    After `run`: `nodes`, `judges`, `tallies` (by node name) and `invariants` have what happened.
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        events: Events,
+        replay: str,
+        wake: Callable,
+        connect: Callable | None = None,
+    ):
+        """connect(world, node, rtt_ms) opens a stream to a real broker; None: to the simulated one."""
+        self.scenario = scenario
+        self.events = events
+        self.start_epoch_s = scenario.start_epoch_s
+        self.end_ms = int(scenario.days * 86_400_000)
+        self.bin_s = bin_s_for(scenario.days)
+        self.bins = max(1, -(-self.end_ms // (self.bin_s * 1000)))
+        self.invariants = Invariants(replay, self.moment)
+        self.air = Air(scenario.networks)
+        self.broker_host = scenario.nodes[0].settings.get("broker", {}).get("host", "")
+        self.time_behaviour = _behaviour(scenario)
+        self._wake = wake
+        self._connect = connect
+        self.nodes: list[Node] = []
+        self.judges: dict[str, Judge] = {}
+        self.tallies: dict[str, Tally] = {}
+        for plan in scenario.nodes:
+            self._settle(plan)
+        self._running: Node = self.nodes[0]
+        self.broker = Broker(scenario.broker_windows, self._published)
+
+    def _settle(self, plan: NodePlan) -> None:
+        tally = Tally(self.bins, self.bin_s)
+        judge = Judge(plan.name, plan.settings, self.start_epoch_s, self.invariants, tally)
+        card = Card(plan.card_windows)
+        climate = Climate(
+            self.scenario.weather, self.scenario.weather_start_s, Enclosure(plan.enclosure), plan.light
+        )
+        node = Node(
+            plan.name, plan.settings_toml, plan.board, Cell(**plan.cell), card, climate, self.scenario.seed
+        )
+
+        def wrote(sector: int, data) -> None:
+            judge.sector_written(node.now_ms, sector, data, card.sectors)
+
+        card.wrote = wrote
+        self.nodes.append(node)
+        self.judges[plan.name] = judge
+        self.tallies[plan.name] = tally
+
+    def moment(self, t_ms: int) -> str:
+        """A moment in words."""
+        return f"day {t_ms // 86_400_000}, {t_ms // 3_600_000 % 24:02d}:{t_ms // 60_000 % 60:02d} after the start"
+
+    def open_broker(self, node: Node, rtt_ms: int):
+        """A stream to the broker at this moment, None when the connection is refused."""
+        if self._connect is not None:
+            return self._connect(self, node, rtt_ms)
+        return self.broker.connect(node.now_ms / 1000.0)
+
+    def _published(self, client_id, topic: str, payload: bytes, now_s, dup: bool, retain: bool) -> None:
+        self.arrived(topic, payload, self._running)
+
+    def arrived(self, topic: str, payload: bytes, running: Node) -> None:
+        """A packet has reached the broker."""
+        parts = topic.split("/")
+        judge = self.judges.get(parts[1]) if len(parts) == 3 and parts[0] == "torpor" else None
+        if judge is None:
+            self.invariants.broken(2, running.name, running.now_ms, f"a packet with the topic {topic!r} arrived")
+            return
+        running.arrivals += 1
+        judge.published(running.now_ms, parts[2], payload)
+
+    def run(self, progress: Callable[[float, int], None] | None = None) -> None:
+        """Live to the end of the scenario. progress(share done, wakes so far) is called now and then."""
+        heap = [(0, index) for index in range(len(self.nodes))]
+        wakes = 0
+        while heap:
+            t_ms, index = heapq.heappop(heap)
+            node = self.nodes[index]
+            self._one_wake(node)
+            wakes += 1
+            if progress is not None and wakes % PROGRESS_WAKES == 0:
+                progress(min(1.0, t_ms / self.end_ms), wakes)
+            if node.dead_since_ms is None and node.now_ms < self.end_ms:
+                heapq.heappush(heap, (node.now_ms, index))
+        if progress is not None:
+            progress(1.0, wakes)
+
+    def _one_wake(self, node: Node) -> None:
+        judge, tally = self.judges[node.name], self.tallies[node.name]
+        self._running = node
+        node.arrivals = node.radio_uses = 0
+        self._wake(node, self, judge)
+        if node.radio_uses:
+            tally.tried += 1
+            tally.accepted += node.arrivals > 0
+        climate = node.climate
+        tally.wake(
+            node.awake_from_ms,
+            climate.inside_degc,
+            climate.humidity_percent,
+            node.cell.state_of_charge,
+            node.battery_mv(0.0),
+        )
+        if node.dead_since_ms is not None:
+            self.events.write(node.now_ms, node.name, "battery-empty", {})
+
+    def finish(self) -> dict[str, dict]:
+        """Judge the end; the counts of readings by node."""
+        counts = {}
+        for node in self.nodes:
+            excuse = "the battery is empty" if node.dead_since_ms is not None else None
+            card = node.card
+            counts[node.name] = self.judges[node.name].finish(self.end_ms, card.peek, card.sectors, excuse)
+        return counts
+
+
+def _behaviour(scenario: Scenario):
+    kind_at = Timeline(scenario.time_windows, BEHAVIOURS).kind_at
+    return lambda now_s: kind_at(now_s) or "good"
