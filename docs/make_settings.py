@@ -112,11 +112,7 @@ def main(arguments):
     """Write or check the page; returns the exit status."""
     if arguments == ["--check"]:
         current = PAGE.exists() and PAGE.read_text() == page()
-        print(
-            "docs/settings.md is current"
-            if current
-            else "docs/settings.md is stale: run docs/make_settings.py"
-        )
+        print("docs/settings.md is current" if current else "docs/settings.md is stale: run docs/make_settings.py")
         return 0 if current else 1
     if arguments:
         print(__doc__)

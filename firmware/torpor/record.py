@@ -49,8 +49,12 @@ def encode(buffer, offset, stride_b, record):
 
 
 def decode(buffer, offset, channel_count):
-    """The record at `offset`, with its first `channel_count` channels."""
+    """The record at `offset`, with its first `channel_count` channels; values and channel_flags are lists."""
     fields = unpack_from(_format(channel_count), buffer, offset)
-    values = fields[6::2]
-    channel_flags = fields[7::2]
+    values = []
+    channel_flags = []
+    # not by a slice with a step: MicroPython has none for tuples
+    for index in range(6, 6 + 2 * channel_count, 2):
+        values.append(fields[index])
+        channel_flags.append(fields[index + 1])
     return (fields[0], fields[1], fields[2], fields[3], fields[5], values, channel_flags)

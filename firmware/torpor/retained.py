@@ -1,4 +1,4 @@
-"""What survives deep sleep. Law: these bytes are a hint and a diary; garbage in them costs a cold start, nothing more.
+"""What survives deep sleep. Law: these bytes are a hint and a diary; garbage in them costs a cold start, no more.
 
 At most SIZE bytes at the start of the port's retained memory: magic, version, fields, CRC-32. Whatever memory is
 left behind them belongs to held.py. The format is docs/formats.md, "Retained memory".

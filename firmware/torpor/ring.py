@@ -2,10 +2,10 @@
 
 One aligned 512-byte write a reading; successive readings alternate between two halves of the file, and each sector
 repeats the newest records before it, so that a sector (or an aligned group of 32) destroyed by a power cut
-takes nothing with it that the other half does not hold. The format is docs/formats.md, "Ring".
+takes nothing with it that the other half does not hold. The format is docs/formats.md, "The ring file".
 
-This file holds what a sample-only wake needs. ring_recovery.py finds the head without a hint and repairs;
-ring_layout.py creates a ring and reads and writes the layouts.
+This file holds what a sample-only wake needs. ring_search.py finds the head without a hint, ring_recovery.py checks
+and mends; ring_layout.py creates a ring and reads and writes the layouts.
 """
 
 from binascii import crc32
@@ -23,12 +23,23 @@ VERSION = 1
 _HEADER = "<4sBBHIIIHIHI"
 # smallest half: twice the span that recovery looks at
 HALF_MIN = 64
+# a sector with fewer records would not repeat the reading before its own
+WINDOW_MIN = 2
 WRITE_ATTEMPTS = 2
+# card drivers drop the CRC of a transfer, so one bad read proves nothing
+READ_ATTEMPTS = 2
+# a hint is at most this far behind the head; a longer way is recovery's
+HINT_BEHIND_MAX = 8
 
 
 def half_sectors(sector_count):
     """Data sectors in each half of a file of `sector_count` sectors (may be below HALF_MIN: too small)."""
     return (sector_count - TAIL_GAP) // 2 - LAYOUT_SLOTS
+
+
+def window_of(stride):
+    """How many records of `stride` bytes a sector has room for."""
+    return (CRC_AT - BODY_AT) // stride if stride else 0
 
 
 def crc_ok(buffer):
@@ -52,17 +63,16 @@ class Ring:
         self.ring_id = ring_id
         self.half = half_sectors(file.sector_count)
         self.capacity = 2 * self.half
-        self._set_stride(stride)
+        self.stride = stride
+        self.window = window_of(stride)
         self.head = head
         self.acked_to = 0
         self.buffer = bytearray(SECTOR)  # the sector last written or about to be
         self.scratch = bytearray(SECTOR)  # the sector last read
+        # how many records in `buffer` come right before reading head + 1
+        self._carried = 0
         self._scratch_seq = 0
         self._scratch_count = 0
-
-    def _set_stride(self, stride):
-        self.stride = stride
-        self.window = (CRC_AT - BODY_AT) // stride if stride else 0
 
     def sector_of(self, seq):
         """Where reading `seq` lies, as a sector of the file."""
@@ -82,10 +92,11 @@ class Ring:
             self.file.read(self.sector_of(seq), buffer)
         except CardError:
             return False
-        return self.valid(buffer, seq) and crc_ok(buffer)
+        return self.whole(buffer, seq)
 
-    def valid(self, buffer, seq):
-        magic, version, count, stride, ring_id, found = unpack_from(_HEADER, buffer, 0)[:6]
+    def whole(self, buffer, seq):
+        """True when `buffer` is a whole sector of this ring that was written for reading `seq`."""
+        magic, version, count, stride, ring_id, found = unpack_from("<4sBBHII", buffer, 0)
         return (
             found == seq
             and magic == MAGIC
@@ -93,55 +104,83 @@ class Ring:
             and version == VERSION
             and stride == self.stride
             and 0 < count <= self.window
+            and crc_ok(buffer)
         )
 
     def resume(self):
         """Believe the hinted head only after the card agrees; False sends the caller to recovery.
 
         Loads the head's sector, whose window the next append carries on, and looks whether newer ones follow
-        (a reset between the write and the diary leaves the hint behind).
+        (a reset between the write and the diary leaves the hint behind). What follows the head must be the whole
+        sector of the lap before: anything else was destroyed, and its half must be mended before it is written to.
         """
         if self.head == 0 or self.half < HALF_MIN:
             return False
         if self.stride == 0:
-            self.file.read(self.sector_of(self.head), self.buffer)
-            self._set_stride(unpack_from("<H", self.buffer, 6)[0])
-        for _ in range(8):
-            if not self.load(self.head, self.buffer):
+            try:
+                self.file.read(self.sector_of(self.head), self.buffer)
+            except CardError:
                 return False
+            self.stride = unpack_from("<H", self.buffer, 6)[0]
+            self.window = window_of(self.stride)
+            if not self.whole(self.buffer, self.head):
+                return False
+        elif not self.load(self.head, self.buffer):
+            return False
+        self._scratch_seq = 0
+        for _ in range(HINT_BEHIND_MAX):
             if not self.load(self.head + 1, self.scratch):
-                return True
+                self._carried = self.buffer[5]
+                replaced = self.head + 1 - self.capacity
+                return replaced < 1 or self.whole(self.scratch, replaced)
             self.head += 1
+            self.buffer, self.scratch = self.scratch, self.buffer
         return False
+
+    def carry_on(self):
+        """Load the head's sector, whose window the next append carries on; False when it is not whole."""
+        if not self.load(self.head, self.buffer):
+            return False
+        self._carried = self.buffer[5]
+        return True
+
+    def skip_to(self, seq):
+        """Make `seq` the head though the card has no whole sector of it: its number is not used twice."""
+        self.head = seq
+        self._carried = 0
 
     def append(self, record, anchor):
         """Store the `stride` bytes of `record` as reading head + 1 and return its seq.
 
         anchor: (run, run_epoch_s, run_uncertainty_s, synced_s) of the run that the record belongs to; zeros where
-        not known. Raises CardError when the sector does not read back as it was written; nothing is stored then.
+        not known. Raises CardError when the sector does not read back as it was written; nothing is stored then,
+        and the next append takes the same number.
         """
+        stride = self.stride
+        assert len(record) == stride
         seq = self.head + 1
         buffer = self.buffer
-        stride = self.stride
-        held = min(self.head, self.window)
+        held = self._carried
         if held == self.window:
             # a copy on the right: an overlapping move is not safe on every interpreter
             end = BODY_AT + stride * held
             buffer[BODY_AT : end - stride] = bytes(memoryview(buffer)[BODY_AT + stride : end])
             held -= 1
+            # should the write fail, these still come right before this number
+            self._carried = held
         at = BODY_AT + stride * held
         buffer[at : at + stride] = record
-        count = held + 1
-        write_header(buffer, count, stride, self.ring_id, seq, self.acked_to, anchor)
+        write_header(buffer, held + 1, stride, self.ring_id, seq, self.acked_to, anchor)
         seal(buffer)
         self.write_checked(seq)
+        self._carried = held + 1
         self.head = seq
-        self._scratch_seq = 0
         return seq
 
     def write_checked(self, seq):
         """Write `buffer` to the sector of `seq` and read it back; CardError when it does not come back."""
         sector = self.sector_of(seq)
+        self._scratch_seq = 0
         for _ in range(WRITE_ATTEMPTS):
             self.file.write(sector, self.buffer)
             self.file.read(sector, self.scratch)
@@ -150,29 +189,25 @@ class Ring:
         raise CardError("a sector did not read back")
 
     def read(self, seq):
-        """The record of `seq` as a memoryview valid until the next call, or None when no whole sector has it.
+        """The record of `seq` as a memoryview valid until the next call, or None when no whole sector has it."""
+        if not self._scratch_seq - self._scratch_count < seq <= self._scratch_seq and not self._find(seq):
+            return None
+        at = BODY_AT + self.stride * (self._scratch_count - 1 - (self._scratch_seq - seq))
+        return memoryview(self.scratch)[at : at + self.stride]
 
-        Later sectors repeat it: the furthest one is tried first, because it serves the next ones as well.
-        """
-        if not self._scratch_seq - self._scratch_count < seq <= self._scratch_seq:
-            last = min(seq + self.window - 1, self.head)
-            for candidate in range(last, seq - 1, -1):
-                if self.load(candidate, self.scratch):
+    def _find(self, seq):
+        # later sectors repeat it: the furthest one is tried first, because it serves the next readings as well
+        self._scratch_seq = self._scratch_count = 0
+        for _ in range(READ_ATTEMPTS):
+            for candidate in range(min(seq + self.window - 1, self.head), seq - 1, -1):
+                if self.load(candidate, self.scratch) and candidate - self.scratch[5] < seq:
                     self._scratch_seq = candidate
                     self._scratch_count = self.scratch[5]
-                    break
-            else:
-                self._scratch_seq = self._scratch_count = 0
-                return None
-            if seq <= self._scratch_seq - self._scratch_count:
-                return None
-        index = self._scratch_count - 1 - (self._scratch_seq - seq)
-        at = BODY_AT + self.stride * index
-        return memoryview(self.scratch)[at : at + self.stride]
+                    return True
+        return False
 
     def anchor_in(self, seq, buffer):
         """(run, run_epoch_s, run_uncertainty_s, synced_s) that the sector of `seq` states; None when it is bad."""
-        self._scratch_seq = 0
         if not self.load(seq, buffer):
             return None
         return unpack_from("<HIHI", buffer, 20)

@@ -72,21 +72,28 @@ def sector_of(slot, copy, half):
 
 
 def load(file, slot, ring_id, buffer):
-    """The layout in `slot` of the ring `ring_id` (None: of any ring), from whichever copy is whole; None when neither."""
+    """The layout in `slot` of the ring `ring_id` (None: of any), from whichever copy is whole; None when neither.
+
+    Raises CardError when no copy is whole and one could not be read: such a slot may be in use.
+    """
     half = ring.half_sectors(file.sector_count)
+    unread = None
     for copy in (0, 1):
         try:
             file.read(sector_of(slot, copy, half), buffer)
-        except CardError:
+        except CardError as error:
+            unread = error
             continue
         found = decode(buffer, slot)
         if found is not None and (ring_id is None or found[1] == ring_id):
             return found
+    if unread is not None:
+        raise unread
     return None
 
 
 def write(file, slot, buffer):
-    """Write the encoded layout in `buffer` to both halves, one after the other; CardError when one does not read back."""
+    """Write the encoded layout in `buffer` to one half, then the other; CardError when one does not read back."""
     check = bytearray(ring.SECTOR)
     half = ring.half_sectors(file.sector_count)
     for copy in (0, 1):
@@ -100,11 +107,13 @@ def write(file, slot, buffer):
 def create(file, ring_id, stride, eui, node, channels):
     """Make a ring of `file`, whose contents are undefined, and return it.
 
-    Raises RingError when the file is too small, CardError when the card fails.
+    Raises RingError when the file is too small or the stride too long, CardError when the card fails.
     """
     half = ring.half_sectors(file.sector_count)
     if half < ring.HALF_MIN:
         raise RingError("the file is too small for a ring")
+    if ring.window_of(stride) < ring.WINDOW_MIN:
+        raise RingError("the records are too long to be repeated")
     buffer = bytearray(ring.SECTOR)
     encode(buffer, 0, stride, ring_id, half, eui, node, channels)
     write(file, 0, buffer)

@@ -2,7 +2,7 @@
 problem of the file at once; no problem repeats a secret, nor what may be a piece of one."""
 
 from . import settings_kinds, settings_rules
-from .settings_table import DEFAULT, KEY, RAIL, SECTIONS, explain, sections_of
+from .settings_table import DEFAULT, KEY, RAIL, SECTIONS, explain
 
 # What a settings message from the broker may change: none of these can lock a node out.
 REMOTE = ("sample_every_s", "transmit_every_s", "must_last_days")
@@ -12,7 +12,6 @@ JOINS_EARLY = ("CIRCUITPY_WIFI_SSID", "CIRCUITPY_WIFI_PASSWORD", "CIRCUITPY_WEB_
 PLATFORM = "CIRCUITPY_"
 # More than a person corrects in one go; bounds what a file of nonsense costs in heap.
 PROBLEMS_MAX = 64
-_SHOWN_MAX = 32
 
 channels = settings_rules.channels
 
@@ -51,11 +50,15 @@ def read(data):
         settings = _fill(toml.parse(data), problem)
         if problems:
             settings = None  # the heap that it takes is needed for the second look
-            lines = _Lines([found[0] for found in problems])
+            from . import settings_advice
+
+            lines = settings_advice.Lines([found[0] for found in problems])
             toml.parse(data, lines)
-            raise SettingsError(sorted([_located(lines.of, *found) for found in problems]))
+            raise SettingsError(sorted([settings_advice.located(lines.of, *found) for found in problems]))
     except toml.TomlError as error:
         raise SettingsError([(error.line, "", error.reason, "correct this line, then look again")])
+    except MemoryError:
+        raise SettingsError([(1, "", "the file is too large for the memory of this board", "shorten it")])
     return settings
 
 
@@ -127,7 +130,9 @@ def _table(section, path, given, problem):
                 table[key] = given[key]
     for key in given or ():
         if key not in table:
-            problem(path + (key,), "is not known here", _advice(section, key))
+            from . import settings_advice  # only a file with a mistake in it pays for this
+
+            problem(path + (key,), "is not known here", settings_advice.advice(section, key))
     return table
 
 
@@ -144,70 +149,6 @@ def _rails(given, most, problem):
     if len(rails) > most:
         problem(("rails",), f"{len(rails)} rails", f"write at most {most}")
     return rails
-
-
-def _advice(section, key):
-    if key.startswith(PLATFORM):
-        return "move it above the first section: the platform does not look further"
-    home = sections_of(key)
-    if home:
-        where = " or ".join([f"[{name}]" if name else "the flat keys above the first section" for name in home])
-        return f"it belongs in {where}"
-    known = [row[KEY] for row in explain(section)]
-    if not section:
-        known.extend([section[0] for section in SECTIONS[1:]])
-    return f"the nearest known name is {nearest(key, known)}"
-
-
-def nearest(word, known):
-    """The word of `known` with the smallest edit distance to the first 32 letters of `word`, case aside."""
-    word = word[:_SHOWN_MAX].lower()
-    best, best_distance = "", 2 * _SHOWN_MAX
-    for candidate in known:
-        distance = edit_distance(word, candidate)
-        if distance < best_distance:
-            best, best_distance = candidate, distance
-    return best
-
-
-def edit_distance(a, b):
-    """Insertions, deletions and exchanges that turn `a` into `b` (Levenshtein, kept to two rows)."""
-    above = list(range(len(b) + 1))
-    for row, letter in enumerate(a):
-        here = [row + 1]
-        for column, other in enumerate(b):
-            here.append(min(above[column] + (letter != other), above[column + 1] + 1, here[column] + 1))
-        above = here
-    return above[len(b)]
-
-
-class _Lines:
-    """Keeps the lines of some paths and of what they lie in (0: not in the file); all lines would cost 30 KB."""
-
-    def __init__(self, paths):
-        self.of = {}
-        for path in paths:
-            for size in range(len(path) + 1):
-                self.of[path[:size]] = 0
-
-    def __setitem__(self, path, line):
-        if path in self.of:
-            self.of[path] = line
-
-
-def _located(lines, path, reason, remedy):
-    known = path
-    while known and not lines[known]:
-        known = known[:-1]
-    key = ""
-    for part in path:
-        key += f"#{part + 1}" if isinstance(part, int) else ("." if key else "") + _printable(part)
-    return lines[known] or 1, key, reason, remedy
-
-
-def _printable(name):
-    shown = "".join([c if 32 <= ord(c) < 127 else "?" for c in name[:_SHOWN_MAX]])
-    return shown + "..." if len(name) > _SHOWN_MAX else shown
 
 
 def _sentence(line, key, reason, remedy):

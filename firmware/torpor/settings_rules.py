@@ -60,9 +60,7 @@ def _networks(networks, problem):
     for index, network in enumerate(networks):
         ssid = network["ssid"]
         if ssid is not None and ssid in seen:
-            problem(
-                ("network", index, "ssid"), "is the same as in a network further up", "delete one of them"
-            )
+            problem(("network", index, "ssid"), "is the same as in a network further up", "delete one of them")
         seen.append(ssid)
         fixed = [network[key] for key in ("address", "netmask", "gateway")]
         if None not in fixed and "" in fixed and fixed != ["", "", ""]:
@@ -79,9 +77,7 @@ def _rails(settings, problem):
         return
     for name in rails:
         if not is_name(name) or len(name) > RAIL_BYTES_MAX:
-            problem(
-                ("rails", name), "is no good name for a rail", f"use 1 to {RAIL_BYTES_MAX} of a-z, 0-9 and -"
-            )
+            problem(("rails", name), "is no good name for a rail", f"use 1 to {RAIL_BYTES_MAX} of a-z, 0-9 and -")
     users = [(("card",), settings["card"])]
     for section in ("sensor", "analog"):
         users.extend([((section, index), one) for index, one in enumerate(settings[section])])
@@ -98,9 +94,7 @@ def _dividers(analogs, problem):
         upper, lower = analog["divider_upper_ohm"], analog["divider_lower_ohm"]
         if upper is not None and lower is not None and bool(upper) != bool(lower):
             missing = "divider_lower_ohm" if upper else "divider_upper_ohm"
-            problem(
-                ("analog", index, missing), "is missing: a divider has two resistors", "write both, or none"
-            )
+            problem(("analog", index, missing), "is missing: a divider has two resistors", "write both, or none")
 
 
 def _battery(battery, problem):

@@ -4,7 +4,7 @@ Law: no colour is the only carrier of a meaning; a dash, a pattern, a mark or a 
 """
 
 import math
-from html import escape
+from html import escape as _escape_html
 
 from .summary import count_of, number, plural
 
@@ -41,6 +41,11 @@ _GAP_PX, _TOP_PX, _BOTTOM_PX = 40, 62, 48
 _LANE_BAR_PX, _LANE_TEXT_MAX = 14, 44
 
 
+def escape(words: str) -> str:
+    """Words in which Plotly sees no mark-up; it knows no `&quot;`, so quotes stay."""
+    return _escape_html(str(words), quote=False)
+
+
 def duration(seconds) -> str:
     """42 -> '42 s', 5400 -> '1.5 h', 200000 -> '2.3 days'; None -> 'not known'."""
     if seconds is None:
@@ -61,7 +66,7 @@ def what_happened(timeline: dict) -> dict:
     nodes, lanes = timeline.get("nodes") or {}, _lanes(timeline)
     panels = [("Outages and presence", "", sum(lane["height_px"] for lane in lanes))] if lanes else []
     panels += [("Readings waiting on the node", "readings", 140)]
-    panels += [(f"Inside {escape(name)}: mean, low to high", "°C", 100) for name in nodes]
+    panels += [(f"Inside {escape(name)}", "°C", 100) for name in nodes]
     panels += [("Moisture that the wood tends to (EMC)", "% of dry mass", 130), ("Battery", "% of charge", 120)]
     layout, axes = _stacked(panels, timeline)
     data = []
@@ -136,6 +141,10 @@ def _at_ms(timeline: dict, offset_s: float) -> int:
     return round((timeline["start_epoch_s"] + offset_s) * 1000)
 
 
+def _middle_ms(timeline: dict, index: int) -> int:
+    return _at_ms(timeline, (index + 0.5) * timeline["bin_s"])
+
+
 def _look(index: int) -> dict:
     return {"color": NODE_COLOURS[index % len(NODE_COLOURS)], "dash": NODE_DASHES[index % len(NODE_DASHES)]}
 
@@ -145,7 +154,7 @@ def _line(timeline: dict, name: str, index: int, axis: str, values: list, shown:
         "type": "scatter",
         # a line of few points needs marks to be seen at all
         "mode": "lines" if len(values) > 40 else "lines+markers",
-        "x0": _at_ms(timeline, 0),
+        "x0": _middle_ms(timeline, 0),
         "dx": timeline["bin_s"] * 1000,
         "y": values,
         "yaxis": axis,
@@ -167,7 +176,7 @@ def _waiting(timeline: dict, name: str, node: dict, index: int, axis: str) -> li
     marks = {
         **_line(timeline, name, index, axis, [waiting[i] if i < len(waiting) else 0 for i, _ in hits], ""),
         "mode": "markers",
-        "x": [_at_ms(timeline, i * timeline["bin_s"]) for i, _ in hits],
+        "x": [_middle_ms(timeline, i) for i, _ in hits],
         "customdata": [count for _, count in hits],
         "marker": {"symbol": "x-thin", "size": 8, "line": {"width": 1.6, "color": _look(index)["color"]}},
         "cliponaxis": False,
@@ -202,7 +211,7 @@ def _outline(timeline: dict, ends: list[tuple]) -> tuple[list, list]:
     x, y, stretch = [], [], []
     for i, (low, high) in enumerate([*ends, (None, None)]):
         if low is not None and high is not None:
-            stretch.append((_at_ms(timeline, i * timeline["bin_s"]), low, high))
+            stretch.append((_middle_ms(timeline, i), low, high))
         elif stretch:
             x += [point[0] for point in stretch] + [point[0] for point in reversed(stretch)] + [None]
             y += [point[1] for point in stretch] + [point[2] for point in reversed(stretch)] + [None]
@@ -220,7 +229,7 @@ def _lanes(timeline: dict) -> list[dict]:
     looks = {kind: WINDOW_COLOURS[i % len(WINDOW_COLOURS)] for i, kind in enumerate(kinds)}
     drawn = []
     for name, by_kind in lanes.items():
-        bars = {kind: (looks.get(kind, PRESENT_LOOK), _clipped(by_kind[kind], span_s)) for kind in by_kind}
+        bars = {kind: (looks.get(kind, PRESENT_LOOK), _inside(by_kind[kind], span_s)) for kind in by_kind}
         text = _lane_text(name, bars)
         drawn.append({"name": name, "bars": bars, "text": text, "height_px": _LANE_BAR_PX + 15 * len(text) + 9})
     return drawn
@@ -244,22 +253,27 @@ def _draw_lanes(layout: dict, axis: str, lanes: list[dict], timeline: dict) -> l
     layout["yaxis" + axis[1:]] |= {"range": [total_px, 0], "showticklabels": False, "showgrid": False}
     layout["barmode"] = "overlay"
     data, top_px = [], 0
+    span_s = timeline["bins"] * timeline["bin_s"]
     for lane in lanes:
         text_px = 15 * len(lane["text"])
-        look = {"yref": axis, "yanchor": "top", "xshift": 2, "font": {"size": 11, "color": INK}}
-        layout["annotations"].append(_note("<br>".join(lane["text"]), 0, top_px, **look))
+        place = {"yref": axis, "yanchor": "top", "xshift": 2, "font": {"size": 11, "color": INK}}
+        layout["annotations"].append(_note("<br>".join(lane["text"]), 0, top_px, **place))
         middle_px = top_px + text_px + 4 + _LANE_BAR_PX / 2
-        data += [
-            _lane_bars(timeline, axis, middle_px, lane["name"], kind, *bars) for kind, bars in lane["bars"].items()
-        ]
+        for kind, (look, windows) in lane["bars"].items():
+            bars = _thinned(windows, span_s)
+            data.append(_lane_bars(timeline, axis, middle_px, f"{lane['name']}: {kind}", look, bars))
         top_px += lane["height_px"]
     return data
 
 
-def _clipped(windows: list[dict], span_s: float) -> list[tuple]:
-    """(from_s, to_s, node) inside the rehearsal; where there are very many, near neighbours are drawn as one."""
-    inside = sorted((max(0, w["from_s"]), min(span_s, w["to_s"]), w.get("node") or "") for w in windows)
-    inside = [window for window in inside if window[1] > window[0]]
+def _inside(windows: list[dict], span_s: float) -> list[tuple]:
+    """(from_s, to_s, node) of each window, in order and cut to the rehearsal."""
+    cut = sorted((max(0, w["from_s"]), min(span_s, w["to_s"]), w.get("node") or "") for w in windows)
+    return [window for window in cut if window[1] > window[0]]
+
+
+def _thinned(inside: list[tuple], span_s: float) -> list[tuple]:
+    """The windows to draw: where there are very many, neighbours too near to tell apart are one bar."""
     if len(inside) <= LANE_BARS_MAX:
         return inside
     drawn = inside[:1]
@@ -271,7 +285,7 @@ def _clipped(windows: list[dict], span_s: float) -> list[tuple]:
     return drawn
 
 
-def _lane_bars(timeline: dict, axis: str, middle_px: float, lane: str, kind: str, look: tuple, windows: list) -> dict:
+def _lane_bars(timeline: dict, axis: str, middle_px: float, name: str, look: tuple, windows: list) -> dict:
     # an outline keeps a short window visible on a long axis, but would flood a lane that recurs every day
     outline_px = 1.5 if len(windows) < 100 else 0
     return {
@@ -291,7 +305,7 @@ def _lane_bars(timeline: dict, axis: str, middle_px: float, lane: str, kind: str
         "customdata": [
             [duration(to_s - from_s), escape(f"for {node}") if node else ""] for from_s, to_s, node in windows
         ],
-        "name": escape(f"{lane}: {kind}"),
+        "name": escape(name),
         "hovertemplate": "<b>%{fullData.name}</b> %{customdata[1]}<br>from %{base|%d %b %Y %H:%M}, "
         "%{customdata[0]}<extra></extra>",
     }
@@ -485,7 +499,7 @@ def how_long_battery(timeline: dict) -> dict | None:
         days = "not known" if life_days is None else plural(round(life_days), "day")
         line = _line(timeline, name, index, "y", charge, "%{y:.1f} % of charge", showlegend=True)
         data.append({**line, "name": f"{escape(name)}: {days}", "line": {**line["line"], "width": 2.2}})
-        now_day = known[-1] * timeline["bin_s"] / 86400
+        now_day = (known[-1] + 0.5) * timeline["bin_s"] / 86400
         if life_days is not None and life_days > now_day:
             data.append(_forecast(timeline, name, index, now_day, charge[known[-1]], life_days))
             last_day = max(last_day, min(life_days, FORECAST_DAYS_MAX))

@@ -67,7 +67,7 @@ overflow-wrap:anywhere}
 details{margin:0 0 18px}summary{cursor:pointer;color:var(--night);margin-bottom:8px}
 .caution{border-left:4px solid #c99a4a;padding-left:14px}
 footer{padding-top:20px;padding-bottom:40px;font-size:14px}
-@media(max-width:760px){
+@media screen and (max-width:760px){
 main,header>div,footer{padding-left:14px;padding-right:14px}
 h1{font-size:24px}.verdict{font-size:16px;padding:12px 14px}
 .cards thead{display:none}
@@ -85,24 +85,29 @@ h1{font-size:24px}.verdict{font-size:16px;padding:12px 14px}
 body{background:#fff;font-size:11pt}nav{display:none}header{background:none;padding-top:0}
 main,header>div,footer{max-width:none;padding:0}section{padding-top:18px}
 table{font-size:8.5pt}th{font-size:8pt}th,td{padding:3px 4px}
-.figure,tr,.verdict{break-inside:avoid}h2{break-after:avoid}
+#nodes table,#nodes th{font-size:6.5pt}#nodes th,#nodes td{padding:3px 2px}
+.figure{zoom:.78}.figure,tr,.verdict{break-inside:avoid}h2,section>p:has(+.figure){break-after:avoid}
 .figure,.verdict{print-color-adjust:exact;-webkit-print-color-adjust:exact}
 }
 """
-# A figure on paper needs a width of its own: the page is laid out anew for print, the drawing is not.
+# A figure on paper needs a width of its own, as the page is laid out anew for print and the drawing is not:
+# 880 px, zoomed to 0.78, is the width of an A4 sheet at 96 dpi less its margins.
 SCRIPT = """
 const figures = JSON.parse(document.getElementById('figures').textContent);
 const touch = matchMedia('(pointer: coarse)').matches;
-const config = {responsive: true, displayModeBar: false};
+const config = {displayModeBar: false};
 const drawn = [...document.querySelectorAll('.figure')];
 for (const place of drawn) {
   const figure = figures[place.id];
   if (touch) figure.layout.dragmode = false;
-  Plotly.newPlot(place, figure.data, figure.layout, config);
+  let width = place.clientWidth;
+  Plotly.newPlot(place, figure.data, figure.layout, config).then(() => new ResizeObserver(() => {
+    if (place.clientWidth !== width) { width = place.clientWidth; Plotly.Plots.resize(place); }
+  }).observe(place));
 }
 addEventListener('beforeprint', () => {
   document.querySelectorAll('details').forEach(one => { one.open = true; });
-  drawn.forEach(place => Plotly.relayout(place, {autosize: false, width: 690}));
+  drawn.forEach(place => Plotly.relayout(place, {autosize: false, width: 880}));
 });
 addEventListener('afterprint', () => drawn.forEach(place => Plotly.relayout(place, {autosize: true, width: null})));
 """
@@ -194,7 +199,8 @@ def _bodies(results: dict, timeline: dict, drawings: dict) -> dict[str, str]:
     return {
         "nodes": _nodes(results),
         "when": "<p>One time axis for all panels: what was out of reach, what piled up on the nodes meanwhile, and "
-        "what they measured. Drag over a stretch to enlarge it, double-click to go back, click a name to hide it.</p>"
+        "what they measured (with a band from the lowest to the highest temperature). Drag over a stretch to "
+        "enlarge it, double-click to go back, click a name to hide it.</p>"
         + _figure("figure-when", drawings, "Course of the rehearsal", "No node took part, so nothing happened."),
         "went": "<p>Each reading that was due ends in exactly one of these.</p>"
         + _figure("figure-went", drawings, "Fate of the readings by node", "No reading was due."),

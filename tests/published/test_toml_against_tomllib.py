@@ -60,9 +60,7 @@ SCALARS = st.one_of(BASIC, LITERAL, NUMBERS, st.sampled_from(["true", "false"]))
 NAMES = st.one_of(st.from_regex(r"[A-Za-z0-9_-]{1,6}", fullmatch=True), BASIC, LITERAL)
 COMMENT = st.one_of(st.just(""), st.text(PRINTABLE, max_size=6).map("# {}".format))
 LINE_END = st.sampled_from(["\n", "\n", "\r\n"])
-GAP = st.tuples(SPACES, st.one_of(st.just(""), st.tuples(COMMENT, LINE_END).map("".join)), SPACES).map(
-    "".join
-)
+GAP = st.tuples(SPACES, st.one_of(st.just(""), st.tuples(COMMENT, LINE_END).map("".join)), SPACES).map("".join)
 
 
 def key_of(name):

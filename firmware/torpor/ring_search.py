@@ -1,0 +1,121 @@
+"""Finding the newest reading without a hint. Law: a sector that cannot be read is unknown, never proof of emptiness.
+
+Places are numbered along each half; place i holds readings 2i and 2i + 1 of a lap, one in each half. So the lap is a
+step function along the places, and the head lies at the step.
+"""
+
+from struct import unpack_from
+
+from . import ring
+from .errors import CardError
+
+# a power cut destroys at most one aligned group of this many sectors, in one half
+DAMAGE_SECTORS = 32
+# readings whose sectors may lie in such a group of one half: both halves together
+SPAN = 2 * DAMAGE_SECTORS
+# how many places along each half are looked at before a ring is believed to be empty
+PROBES = 128
+# a card that fails to give this many sectors is not searched any further
+UNREAD_MAX = 128
+
+
+def find_head(found, feed):
+    """The newest seq on the card, 0 when there is none. Raises CardError when too little can be read to tell."""
+    search = _Search(found, feed)
+    start, first = search.first_whole()
+    if first == 0:
+        # a reading would show in the half that could be read
+        if search.unread[0] and search.unread[1]:
+            raise CardError("too little of the card can be read")
+        return 0
+    # with the beginning of both halves gone, order along the half proves nothing
+    head = search.newest_of_all() if start > DAMAGE_SECTORS else search.newest_of_lap(start, first)
+    return _follow(found, head, feed)
+
+
+def _follow(found, head, feed):
+    """Step from `head` over bad sectors to the newest seq that follows it."""
+    buffer = bytearray(ring.SECTOR)
+    ahead = head + 1
+    while ahead <= head + SPAN + 2:
+        feed()
+        if found.load(ahead, buffer):
+            head = ahead
+        ahead += 1
+    return head
+
+
+class _Search:
+    def __init__(self, found, feed):
+        self._found = found
+        self._feed = feed
+        self._buffer = bytearray(ring.SECTOR)
+        # sectors of each half that the card did not give
+        self.unread = [0, 0]
+
+    def _seq_at(self, index, half):
+        """The seq in place `index` of a half; 0: nothing whole is there; None: it could not be read."""
+        found = self._found
+        buffer = self._buffer
+        try:
+            found.file.read(half * (ring.LAYOUT_SLOTS + found.half) + ring.LAYOUT_SLOTS + index, buffer)
+        except CardError:
+            self.unread[half] += 1
+            if self.unread[0] + self.unread[1] > UNREAD_MAX:
+                raise
+            return None
+        seq = unpack_from("<I", buffer, 12)[0]
+        if seq == 0 or seq & 1 != half or (seq >> 1) % found.half != index:
+            return 0
+        return seq if found.whole(buffer, seq) else 0
+
+    def _newest_at(self, index):
+        """The newer seq of the two halves' places `index`; they differ by one reading, so either will do."""
+        self._feed()
+        even = self._seq_at(index, 0)
+        odd = self._seq_at(index, 1)
+        if even or odd:
+            return max(even or 0, odd or 0)
+        return None if even is None or odd is None else 0
+
+    def first_whole(self):
+        """(place, seq) of the first whole place, in steps that grow once DAMAGE_SECTORS are passed; seq 0: none."""
+        half = self._found.half
+        index = 0
+        while index < half:
+            seq = self._newest_at(index)
+            if seq:
+                return index, seq
+            index += 1 if index < DAMAGE_SECTORS else max(1, half // PROBES)
+        return half, 0
+
+    def newest_of_all(self):
+        """The newest seq of all places; every one is looked at."""
+        head = 0
+        for index in range(self._found.half):
+            seq = self._newest_at(index)
+            if seq is None:
+                raise CardError("too little of the card can be read")
+            head = max(head, seq)
+        return head
+
+    def newest_of_lap(self, start, first):
+        """The newest seq of the lap that `first`, in place `start`, belongs to, by bisection."""
+        half = self._found.half
+        lap = (first >> 1) // half
+        low, high, head = start, half, first
+        while high - low > 1:
+            middle = place = (low + high) // 2
+            seq = self._newest_at(place)
+            # from the second lap on every place has been written: a bad one says nothing, so ask the next
+            while (seq is None or (seq == 0 and lap > 0)) and place + 1 < high:
+                place += 1
+                seq = self._newest_at(place)
+            if seq is None:
+                raise CardError("too little of the card can be read")
+            if seq and (seq >> 1) // half == lap:
+                low = place
+                head = max(head, seq)
+            else:
+                high = middle
+        return head
