@@ -14,6 +14,8 @@ from hostsim.meter import Meter
 from hostsim.oscillator import Oscillator
 from hostsim.rtc import Clock, sleep_ms
 
+AWAKE_LOAD_MA = 40.0
+
 
 def generator(seed: int, part: str, node: str) -> Random:
     """Each part draws from its own numbers, so that a change in one leaves the others as they were."""
@@ -84,6 +86,7 @@ class Node:
         self.awake_from_ms = 0
         self.reset_cause = "power-on"
         self.wakes = 0
+        self.battery_mv = 0  # under the load of a board that is awake, at the beginning of the wake
         self.dead_since_ms: int | None = None
         self.arrivals = self.radio_uses = 0  # packets at the broker and joins tried in this wake
         self._charged_uah = 0.0
@@ -112,9 +115,7 @@ class Node:
         self._charged_uah = charge_uah
         self.cell.age_s((self.now_ms - self._aged_ms) / 1000.0)
         self._aged_ms = self.now_ms
-
-    def battery_mv(self, load_ma: float = 40.0) -> int:
-        return self.cell.voltage_mv(load_ma, self.climate.inside_degc)
+        self.battery_mv = self.cell.voltage_mv(AWAKE_LOAD_MA, climate.inside_degc)
 
     def sleep(self, asked_s: int) -> None:
         """Sleep by the sleep timer; afterwards the cell may be empty (`dead_since_ms` is set)."""

@@ -35,6 +35,7 @@ class Rehearsal:
         self.results: dict = {}
         self.timeline: dict = {}
         self.traces: list[str] = []
+        self.world: World | None = None
 
     def run(self, out: Path | None, progress: Callable[[float, int], None] | None = None) -> dict:
         """Rehearse; write events.jsonl, report.json and report.html into `out` (None: write nothing)."""
@@ -52,7 +53,7 @@ class Rehearsal:
 
             desk = Desk(*self._broker)
             connect = desk.connect
-        world = World(self.scenario, events, self._replay, fast.wake, connect)
+        world = self.world = World(self.scenario, events, self._replay, fast.wake, connect)
         started = time.perf_counter()
         try:
             if desk is not None:

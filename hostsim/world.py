@@ -21,6 +21,8 @@ from hostsim.timeline import Timeline
 from hostsim.timeserver import BEHAVIOURS
 
 PROGRESS_WAKES = 500
+# a slot that falls on the very end is lived through
+LAST_SLOT_MS = 60_000
 
 
 class World:
@@ -111,7 +113,7 @@ class World:
             wakes += 1
             if progress is not None and wakes % PROGRESS_WAKES == 0:
                 progress(min(1.0, t_ms / self.end_ms), wakes)
-            if node.dead_since_ms is None and node.now_ms < self.end_ms:
+            if node.dead_since_ms is None and node.now_ms < self.end_ms + LAST_SLOT_MS:
                 heapq.heappush(heap, (node.now_ms, index))
         if progress is not None:
             progress(1.0, wakes)
@@ -130,7 +132,7 @@ class World:
             climate.inside_degc,
             climate.humidity_percent,
             node.cell.state_of_charge,
-            node.battery_mv(0.0),
+            node.battery_mv,
         )
         if node.dead_since_ms is not None:
             self.events.write(node.now_ms, node.name, "battery-empty", {})

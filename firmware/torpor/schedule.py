@@ -52,9 +52,14 @@ def renumber(last_slot, every_s, new_every_s):
     return slot_of(last_slot * every_s, new_every_s)
 
 
+def is_transmit_due(time_s, next_transmit_s):
+    """True from a wake on that is at most EARLY_S ahead of the time to transmit."""
+    return time_s + EARLY_S >= next_transmit_s
+
+
 def next_transmit_s(time_s, every_s):
     """The next multiple of the transmit interval."""
-    return (time_s // every_s + 1) * every_s
+    return ((time_s + EARLY_S) // every_s + 1) * every_s
 
 
 def ask_timer_s(want_s, timer_ppm):

@@ -19,17 +19,9 @@ FATES = {  # what became of a reading: colour and hatching
     "missed": ("#8d97aa", "."),
     "lost": ("#ae3327", "+"),
 }
-STATES = {  # of the cycle, in its order; "other" stands for a name that is not listed
-    "wake": ("#a9b4c6", ""),
-    "service": ("#c7a0c0", "."),
-    "sample": ("#6f9f84", "/"),
-    "store": ("#94704f", ""),
-    "join": ("#d99a3d", "\\"),
-    "sync": ("#5a9aa5", "x"),
-    "send": ("#bb5a3c", ""),
-    "sleep": ("#3a4a70", ""),
-    "other": ("#9a9384", "+"),
-}
+ASLEEP_LOOK = ("#3a4a70", "")
+STATE_LOOKS = (("#a9b4c6", ""), ("#6f9f84", "/"), ("#94704f", ""), ("#d99a3d", "\\"), ("#bb5a3c", ""))
+STATE_LOOKS += (("#5a9aa5", "x"), ("#c7a0c0", "."), ("#9a9384", "+"))
 PRESENT_KINDS = ("present", "in reach", "up")  # windows in which something is there; all other kinds are outages
 WINDOW_COLOURS = (("#ae3327", ""), ("#c7812c", "/"), ("#86658f", "x"), ("#94704f", "\\"), ("#5c6b7f", "."))
 PRESENT_LOOK = ("#6f9f84", "")
@@ -100,6 +92,11 @@ def _base(height_px: int, **more) -> dict:
         "legend": {"orientation": "h", "x": 0, "y": 1, "yref": "container", "yanchor": "top", "tracegroupgap": 0},
         **more,
     }
+
+
+def _legend_px(nodes) -> int:
+    """Room for a legend that, on a phone, takes a line for each node."""
+    return 17 * max(0, len(nodes) - 3)
 
 
 def _axis(title: str = "", **more) -> dict:
@@ -239,7 +236,9 @@ def _lane_text(name: str, bars: dict) -> list[str]:
     """The name, then each kind with its count and sum, in lines short enough for a phone."""
     lines, used = [escape(name)], len(name)
     for kind, (look, windows) in bars.items():
-        words = f"{kind} {len(windows)} ×, {duration(sum(to_s - from_s for from_s, to_s, _ in windows))}"
+        words = f"{kind} {number(len(windows))} ×, {duration(_covered_s(windows))}"
+        if len(windows) > LANE_BARS_MAX:
+            words += " (neighbours drawn as one)"
         part = f"<span style='color:{look[0]}'>■</span> {escape(words)}"
         if used + len(words) > _LANE_TEXT_MAX:
             lines, used = [*lines, part], len(words)
@@ -270,6 +269,15 @@ def _inside(windows: list[dict], span_s: float) -> list[tuple]:
     """(from_s, to_s, node) of each window, in order and cut to the rehearsal."""
     cut = sorted((max(0, w["from_s"]), min(span_s, w["to_s"]), w.get("node") or "") for w in windows)
     return [window for window in cut if window[1] > window[0]]
+
+
+def _covered_s(inside: list[tuple]) -> float:
+    """The time that lies in at least one of the windows, which come in order of their start."""
+    covered_s = end_s = 0
+    for from_s, to_s, _ in inside:
+        covered_s += max(0, to_s - max(from_s, end_s))
+        end_s = max(end_s, to_s)
+    return covered_s
 
 
 def _thinned(inside: list[tuple], span_s: float) -> list[tuple]:
@@ -329,7 +337,7 @@ def where_readings_went(results: dict) -> dict | None:
     layout["yaxis"] = _axis(domain=[1 - share, 1], showgrid=False, **names)
     data = [_fate_bars(fate, values, "", len(nodes)) for fate, values in counts.items() if sum(values)]
     if enlarged:
-        layout["annotations"].append(_note("<b>Only those not delivered, enlarged</b>", 0, share))
+        layout["annotations"].append(_note("<b>Not delivered, enlarged</b>", 0, share))
         layout["xaxis2"] = _axis("readings", anchor="y2", rangemode="tozero", nticks=6)
         layout["yaxis2"] = _axis(domain=[0, share], showgrid=False, **names)
         data += [_fate_bars(fate, values, "2", len(nodes)) for fate, values in rest.items() if sum(values)]
@@ -398,7 +406,9 @@ def how_long(timeline: dict) -> dict | None:
     if not filled:
         return None
     ends = [edge for bins in filled for low, high, count in bins if count for edge in (low, high)]
-    layout = _base(430, annotations=[_note("<b>Share delivered within that time</b>", 0, 1, yshift=3)])
+    layout = _base(
+        430 + _legend_px(nodes), annotations=[_note("<b>Share delivered within that time</b>", 0, 1, yshift=3)]
+    )
     layout["annotations"].append(_note("<b>Share in each step</b>", 0, 0.36, yshift=3))
     span = [math.log10(min(ends)) - 0.05, math.log10(max(ends)) + 0.1]
     ticks = {"tickmode": "array", "tickvals": list(DELAY_TICKS_S), "ticktext": list(DELAY_TICKS_S.values())}
@@ -440,9 +450,12 @@ def _delay_lines(name: str, index: int, bins: list[tuple]) -> list[dict]:
     ]
 
 
-def state_of_cycle(name: str) -> str:
-    """The key of STATES under which a state is drawn."""
-    return name.lower() if name.lower() in STATES else "other"
+def state_looks(nodes: dict) -> dict[str, tuple[str, str]]:
+    """{state: (colour, hatching)} in the order in which the nodes list them; sleep is as dark as the night."""
+    names = dict.fromkeys(state for node in nodes.values() for state in node.get("charge_by_state_mah") or {})
+    awake = [name for name in names if "sleep" not in name.lower()]
+    looks = {name: STATE_LOOKS[i % len(STATE_LOOKS)] for i, name in enumerate(awake)}
+    return {name: looks.get(name, ASLEEP_LOOK) for name in names}
 
 
 def where_charge_went(timeline: dict, results: dict) -> dict | None:
@@ -464,7 +477,7 @@ def where_charge_went(timeline: dict, results: dict) -> dict | None:
     layout["yaxis"] = _axis(showgrid=False, **ticks)
     shares = [share for node in nodes.values() for share in _shares_of_state(node)]
     data = []
-    for state, look in STATES.items():
+    for state, look in state_looks(nodes).items():
         x = [round(share.get(state, 0), 3) for share in shares]
         if any(x):
             bars = _stack_bars(state, x, rows, look, f"{state}: %{{x:.2f}} %")
@@ -488,7 +501,10 @@ def _shares_of_state(node: dict) -> list[dict[str, float]]:
 
 def how_long_battery(timeline: dict) -> dict | None:
     """State of charge, with a straight line to the day on which it is spent. None: no charge is known."""
-    nodes, span_days = timeline.get("nodes") or {}, timeline["bins"] * timeline["bin_s"] / 86400
+    nodes = timeline.get("nodes") or {}
+    if not nodes:
+        return None
+    span_days = timeline["bins"] * timeline["bin_s"] / 86400
     data, last_day = [], span_days
     for index, (name, node) in enumerate(nodes.items()):
         charge = rounded([None if v is None else 100 * v for v in node.get("state_of_charge") or []])
@@ -506,7 +522,7 @@ def how_long_battery(timeline: dict) -> dict | None:
     if not data:
         return None
     end_ms = _at_ms(timeline, last_day * 86400 * 1.03)
-    layout = _base(360)
+    layout = _base(360 + _legend_px(nodes))
     layout["xaxis"] = _axis("time (UTC)", type="date", range=[_at_ms(timeline, 0), end_ms])
     layout["yaxis"] = _axis("% of charge", range=[0, 104])
     end = _at_ms(timeline, span_days * 86400)

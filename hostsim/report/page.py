@@ -86,7 +86,7 @@ body{background:#fff;font-size:11pt}nav{display:none}header{background:none;padd
 main,header>div,footer{max-width:none;padding:0}section{padding-top:18px}
 table{font-size:8.5pt}th{font-size:8pt}th,td{padding:3px 4px}
 #nodes table,#nodes th{font-size:6.5pt}#nodes th,#nodes td{padding:3px 2px}
-.figure{zoom:.78}.figure,tr,.verdict{break-inside:avoid}h2,section>p:has(+.figure){break-after:avoid}
+.figure{zoom:.78}#figure-when{zoom:.7}.figure,tr,p{break-inside:avoid}h2,section>p:has(+.figure){break-after:avoid}
 .figure,.verdict{print-color-adjust:exact;-webkit-print-color-adjust:exact}
 }
 """
