@@ -111,19 +111,42 @@ def results(world: World, counts: dict[str, dict], wall_s: float) -> dict:
         "days": scenario.days,
         "start": time.strftime("%Y-%m-%dT%H:%M:%SZ", start),
         "nodes": nodes,
-        "invariants": [
-            {
-                "id": entry.id,
-                "name": entry.name,
-                "state": entry.state,
-                "evidence": entry.evidence + (f" (and {entry.count - 1} more)" if entry.count > 1 else ""),
-                "replay": entry.replay,
-            }
-            for entry in world.invariants.all.values()
-        ],
+        "replay": world.replay,
+        "invariants": [_verdict(entry, nodes) for entry in world.invariants.all.values()],
         "requirements": _requirements(scenario.require, nodes),
         "speed": {"wakes": sum(node["wakes"] for node in nodes), "wall_s": round(wall_s, 3)},
     }
+
+
+def _verdict(entry, nodes: list[dict]) -> dict:
+    evidence = entry.evidence
+    if entry.count > 1:
+        evidence += f" (and {entry.count - 1:,} more)"
+    if entry.state == "held":
+        evidence = _looked_at(entry.id, nodes)
+    return {
+        "id": entry.id,
+        "name": entry.name,
+        "state": entry.state,
+        "evidence": evidence,
+        "replay": entry.replay,
+    }
+
+
+def _looked_at(invariant: int, nodes: list[dict]) -> str:
+    """How much was looked at without finding anything against an invariant."""
+    readings = [node["readings"] for node in nodes]
+    arrived = sum(count["delivered"] + count["duplicates"] for count in readings)
+    stored = sum(count["stored"] for count in readings)
+    return {
+        1: f"{stored:,} readings",
+        2: f"{arrived:,} readings that arrived",
+        3: f"{sum(node['sessions']['tried'] for node in nodes):,} wakes with the radio on",
+        4: f"{sum(node['wakes'] for node in nodes):,} wakes",
+        5: f"{arrived:,} readings that arrived",
+        7: f"{arrived:,} payloads, {sum(node['card']['sector_writes'] for node in nodes):,} sectors and every log line",
+        8: f"{sum(node['due'] for node in nodes):,} slots",
+    }.get(invariant, "")
 
 
 def _node_results(world: World, node: Node, count: dict) -> dict:

@@ -46,6 +46,7 @@ class World:
         self.end_ms = int(scenario.days * 86_400_000)
         self.bin_s = bin_s_for(scenario.days)
         self.bins = max(1, -(-self.end_ms // (self.bin_s * 1000)))
+        self.replay = replay
         self.invariants = Invariants(replay, self.moment)
         self.air = Air(scenario.networks)
         self.broker_host = scenario.nodes[0].settings.get("broker", {}).get("host", "")

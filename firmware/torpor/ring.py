@@ -21,8 +21,10 @@ CRC_AT = 508
 MAGIC = b"tpRg"
 VERSION = 1
 _HEADER = "<4sBBHIIIHIHI"
-# smallest half: twice the span that recovery looks at
-HALF_MIN = 64
+# a power cut destroys at most one aligned group of this many sectors
+DAMAGE_SECTORS = 32
+# smallest half: what recovery looks at around the head
+HALF_MIN = 2 * DAMAGE_SECTORS
 # a sector with fewer records would not repeat the reading before its own
 WINDOW_MIN = 2
 WRITE_ATTEMPTS = 2

@@ -71,6 +71,21 @@ def sector_of(slot, copy, half):
     return copy * (ring.LAYOUT_SLOTS + half) + slot
 
 
+def endangers(this, slot):
+    """True while a power cut in the writing of `slot` could take the newest reading of the ring `this` along.
+
+    Only its own sector has that reading. Write the slot after one of the next readings then: after the next one for
+    slots up to 32, as soon as the head is past the beginning of the halves for the others.
+    """
+    if this.head == 0:
+        return False
+    newest = this.sector_of(this.head)
+    for copy in (0, 1):
+        if abs(newest - sector_of(slot, copy, this.half)) < ring.DAMAGE_SECTORS:
+            return True
+    return False
+
+
 def load(file, slot, ring_id, buffer):
     """The layout in `slot` of the ring `ring_id` (None: of any), from whichever copy is whole; None when neither.
 

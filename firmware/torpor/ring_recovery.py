@@ -8,7 +8,8 @@ from struct import unpack_from
 
 from . import ring, ring_layout
 from .errors import CardError, RingError
-from .ring_search import DAMAGE_SECTORS, SPAN, find_head
+from .ring import DAMAGE_SECTORS
+from .ring_search import SPAN, find_head
 
 # so many sectors may refuse to be mended before the card is given up
 REFUSED_MAX = 4

@@ -9,10 +9,8 @@ from struct import unpack_from
 from . import ring
 from .errors import CardError
 
-# a power cut destroys at most one aligned group of this many sectors, in one half
-DAMAGE_SECTORS = 32
-# readings whose sectors may lie in such a group of one half: both halves together
-SPAN = 2 * DAMAGE_SECTORS
+# readings among which those that a power cut destroyed lie, every other one of them
+SPAN = 2 * ring.DAMAGE_SECTORS
 # how many places along each half are looked at before a ring is believed to be empty
 PROBES = 128
 # a card that fails to give this many sectors is not searched any further
@@ -29,19 +27,29 @@ def find_head(found, feed):
             raise CardError("too little of the card can be read")
         return 0
     # with the beginning of both halves gone, order along the half proves nothing
-    head = search.newest_of_all() if start > DAMAGE_SECTORS else search.newest_of_lap(start, first)
+    head = search.newest_of_all() if start > ring.DAMAGE_SECTORS else search.newest_of_lap(start, first)
     return _follow(found, head, feed)
 
 
 def _follow(found, head, feed):
     """Step from `head` over bad sectors to the newest seq that follows it."""
     buffer = bytearray(ring.SECTOR)
+    unread = 0
     ahead = head + 1
     while ahead <= head + SPAN + 2:
         feed()
-        if found.load(ahead, buffer):
-            head = ahead
+        try:
+            found.file.read(found.sector_of(ahead), buffer)
+            if found.whole(buffer, ahead):
+                head = ahead
+                unread = 0
+        except CardError:
+            # a cut write leaves one such sector, in one half; what lies unseen in both may be newer readings
+            if ahead <= head + 2:
+                unread += 1
         ahead += 1
+    if unread == 2:
+        raise CardError("too little of the card can be read")
     return head
 
 
@@ -79,14 +87,14 @@ class _Search:
         return None if even is None or odd is None else 0
 
     def first_whole(self):
-        """(place, seq) of the first whole place, in steps that grow once DAMAGE_SECTORS are passed; seq 0: none."""
+        """(place, seq) of the first whole place, in steps that grow once ring.DAMAGE_SECTORS are passed; seq 0: none."""
         half = self._found.half
         index = 0
         while index < half:
             seq = self._newest_at(index)
             if seq:
                 return index, seq
-            index += 1 if index < DAMAGE_SECTORS else max(1, half // PROBES)
+            index += 1 if index < ring.DAMAGE_SECTORS else max(1, half // PROBES)
         return half, 0
 
     def newest_of_all(self):
@@ -111,8 +119,6 @@ class _Search:
             while (seq is None or (seq == 0 and lap > 0)) and place + 1 < high:
                 place += 1
                 seq = self._newest_at(place)
-            if seq is None:
-                raise CardError("too little of the card can be read")
             if seq and (seq >> 1) // half == lap:
                 low = place
                 head = max(head, seq)

@@ -56,7 +56,9 @@ def rounded(values, digits: int = 1) -> list:
 def what_happened(timeline: dict) -> dict:
     """Outages, waiting readings, inside temperature, wood moisture and charge over ONE shared time axis."""
     nodes, lanes = timeline.get("nodes") or {}, _lanes(timeline)
-    panels = [("Outages and presence", "", sum(lane["height_px"] for lane in lanes))] if lanes else []
+    panels = (
+        [("What was out of order or out of reach", "", sum(lane["height_px"] for lane in lanes))] if lanes else []
+    )
     panels += [("Readings waiting on the node", "readings", 140)]
     panels += [(f"Inside {escape(name)}", "°C", 100) for name in nodes]
     panels += [("Moisture that the wood tends to (EMC)", "% of dry mass", 130), ("Battery", "% of charge", 120)]
@@ -220,6 +222,8 @@ def _lanes(timeline: dict) -> list[dict]:
     """The lanes in the order in which they are first met: name, windows by kind, text lines, height."""
     span_s, lanes, kinds = timeline["bins"] * timeline["bin_s"], {}, []
     for window in timeline.get("windows") or []:
+        if window["from_s"] >= span_s or window["to_s"] <= 0:
+            continue  # planned, but not within what was rehearsed
         lanes.setdefault(window["lane"], {}).setdefault(window["kind"], []).append(window)
         if window["kind"] not in (*PRESENT_KINDS, *kinds):
             kinds.append(window["kind"])
@@ -452,7 +456,8 @@ def _delay_lines(name: str, index: int, bins: list[tuple]) -> list[dict]:
 
 def state_looks(nodes: dict) -> dict[str, tuple[str, str]]:
     """{state: (colour, hatching)} in the order in which the nodes list them; sleep is as dark as the night."""
-    names = dict.fromkeys(state for node in nodes.values() for state in node.get("charge_by_state_mah") or {})
+    keys = ("charge_by_state_mah", "time_by_state_s")
+    names = dict.fromkeys(state for node in nodes.values() for key in keys for state in node.get(key) or {})
     awake = [name for name in names if "sleep" not in name.lower()]
     looks = {name: STATE_LOOKS[i % len(STATE_LOOKS)] for i, name in enumerate(awake)}
     return {name: looks.get(name, ASLEEP_LOOK) for name in names}
@@ -480,8 +485,8 @@ def where_charge_went(timeline: dict, results: dict) -> dict | None:
     for state, look in state_looks(nodes).items():
         x = [round(share.get(state, 0), 3) for share in shares]
         if any(x):
-            bars = _stack_bars(state, x, rows, look, f"{state}: %{{x:.2f}} %")
-            text = [f"{state} {share:.0f} %" if share >= 4 else "" for share in x]
+            bars = _stack_bars(escape(state), x, rows, look, "%{fullData.name}: %{x:.2f} %")
+            text = [f"{escape(state)} {number(share, 1 if share > 99 else 0)} %" if share >= 4 else "" for share in x]
             data.append({**bars, "width": 0.86, "text": text})
     return {"data": data, "layout": layout}
 
@@ -490,12 +495,9 @@ def _shares_of_state(node: dict) -> list[dict[str, float]]:
     """[{state: % of charge}, {state: % of time}]."""
     both = []
     for key in ("charge_by_state_mah", "time_by_state_s"):
-        parts, summed = node.get(key) or {}, {}
+        parts = node.get(key) or {}
         whole = sum(parts.values()) or 1
-        for name, part in parts.items():
-            state = state_of_cycle(name)
-            summed[state] = summed.get(state, 0) + 100 * part / whole
-        both.append(summed)
+        both.append({state: 100 * part / whole for state, part in parts.items()})
     return both
 
 

@@ -329,16 +329,17 @@ def _requirements(requirements: list[dict]) -> str:
     rows = []
     for one in requirements:
         met = ("✓ met", "good") if one["met"] else ("✗ not met", "bad")
-        rows.append([one["key"], number(one["wanted"], 3), number(one.get("got"), 3), met])
+        rows.append([one["key"], number(one["wanted"], 6), number(one.get("got"), 6), met])
     return _table(["requirement", "wanted", "got", "met"], rows, 1, 2)
 
 
 def replay_command(results: dict) -> str:
-    """The command that rehearses the same again: the results' own `replay` where it is given."""
+    """The command that rehearses the same again: the results' own `replay`, or else one made of what they say."""
     if results.get("replay"):
         return results["replay"]
     scenario = shlex.quote(str(results.get("scenario")))
-    return f"torpor rehearse {scenario} --runtime {results.get('runtime')} --seed {results.get('seed')}"
+    days = "" if results.get("days") is None else f" --days {results['days']:g}"
+    return f"torpor rehearse {scenario} --seed {shlex.quote(str(results.get('seed')))}{days}"
 
 
 def _ground(results: dict, timeline: dict) -> str:

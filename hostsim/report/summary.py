@@ -4,7 +4,6 @@ Law: the verdict is never better than the worst thing that the results say.
 """
 
 from rich.markup import escape
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -65,7 +64,7 @@ def _broken(invariants: list[dict]) -> list[str]:
 
 def _unmet(requirements: list[dict]) -> list[str]:
     return [
-        f"{one['key']} is not met (wanted {number(one['wanted'], 3)}, got {number(one.get('got'), 3)})"
+        f"{one['key']} is not met (wanted {number(one['wanted'], 6)}, got {number(one.get('got'), 6)})"
         for one in requirements
         if not one["met"]
     ]
@@ -95,7 +94,7 @@ def lines(results: dict) -> list:
     if results.get("nodes"):
         shown += [_nodes_table(results["nodes"]), ""]
     if results.get("invariants"):
-        shown += [line for invariant in results["invariants"] for line in _invariant_lines(invariant)] + [""]
+        shown += [_invariants_table(results["invariants"]), ""]
     if results.get("requirements"):
         shown += [_requirements_table(results["requirements"]), ""]
     return [*shown, _speed_line(results)]
@@ -120,28 +119,26 @@ def _nodes_table(nodes: list[dict]) -> Table:
     return table
 
 
-def _invariant_lines(invariant: dict) -> list:
-    state = invariant["state"]
+def _invariants_table(invariants: list[dict]) -> Table:
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
     # Text takes no markup, so whatever stands in evidence or replay is shown as it is
-    shown = [
-        Text.assemble((f"{STATE_MARKS[state]:<15}", _STATE_STYLES[state]), f"{invariant['id']} {invariant['name']}")
-    ]
-    if invariant.get("evidence"):
-        shown.append(_indented(invariant["evidence"], "" if state == "broken" else "dim"))
-    if state == "broken" and invariant.get("replay"):
-        shown.append(_indented(f"replay: {invariant['replay']}", "bold"))
-    return shown
-
-
-def _indented(words: str, style: str) -> Padding:
-    return Padding(Text(words, style=style, overflow="fold"), (0, 0, 0, 17))
+    for one in invariants:
+        state = one["state"]
+        table.add_row(Text(STATE_MARKS[state], _STATE_STYLES[state]), Text(f"{one['id']} {one['name']}"))
+        if one.get("evidence"):
+            table.add_row("", Text(one["evidence"], "" if state == "broken" else "dim"))
+        if state == "broken" and one.get("replay"):
+            table.add_row("", Text(f"replay: {one['replay']}", "bold"))
+    return table
 
 
 def _requirements_table(requirements: list[dict]) -> Table:
     table = _grid("requirement", "wanted", "got", "met")
     for one in requirements:
         met = "[green]✓ met[/]" if one["met"] else "[bold red]✗ not met[/]"
-        table.add_row(escape(one["key"]), number(one["wanted"], 3), number(one.get("got"), 3), met)
+        table.add_row(escape(one["key"]), number(one["wanted"], 6), number(one.get("got"), 6), met)
     return table
 
 

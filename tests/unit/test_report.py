@@ -275,7 +275,7 @@ def test_a_held_invariant_offers_no_replay():
 
 def test_the_page_gives_the_command_that_rehearses_the_same_again():
     results, timeline = example(days=3, seed=41)
-    assert "torpor rehearse timber-yard-year --runtime fast --seed 41" in rendered(results, timeline).text
+    assert "torpor rehearse timber-yard-year --seed 41 --days 3" in rendered(results, timeline).text
     results["scenario"] = "a b; c"
     assert page.replay_command(results).startswith("torpor rehearse 'a b; c' ")
 
@@ -340,6 +340,14 @@ def test_a_lane_keeps_its_count_and_length_even_where_bars_are_drawn_together():
     assert sum(len(trace["x"]) for trace in bars) <= figures.LANE_BARS_MAX
 
 
+def test_a_window_outside_the_rehearsal_makes_no_lane():
+    _, timeline = example(days=2, names=("north-stack",))
+    windows = [{"lane": "broker", "kind": "down", "from_s": 3 * 86400, "to_s": 9e9, "node": None}]
+    figure = figures.what_happened(timeline | {"windows": windows})
+    assert "bar" not in {trace["type"] for trace in figure["data"]}
+    assert "broker" not in json.dumps(figure)
+
+
 def test_windows_that_overlap_are_not_summed_twice():
     _, timeline = example(days=2, names=("north-stack",))
     spans = [(0, 7200), (3600, 10800), (4000, 5000), (20000, 23600)]
@@ -396,7 +404,14 @@ def test_charge_and_time_are_shared_out_to_a_hundred_percent_with_unknown_states
     figure = figures.where_charge_went(timeline, results)
     for row in range(6):
         assert sum(trace["x"][row] for trace in figure["data"]) == pytest.approx(100, abs=0.01)
-    assert "other" in {trace["name"] for trace in figure["data"]}
+    assert "blinking" in {trace["name"] for trace in figure["data"]}
+
+
+def test_no_two_states_of_the_cycle_look_alike():
+    looks = figures.state_looks(example(days=1)[1]["nodes"])
+    assert list(looks) == ["wake", "sample", "store", "join", "sync", "send", "sleep", "service"]
+    assert len(set(looks.values())) == len(looks)
+    assert looks["sleep"] == figures.ASLEEP_LOOK
 
 
 def test_the_forecast_runs_straight_from_the_last_charge_to_the_stated_day():
@@ -453,6 +468,12 @@ def test_what_was_not_shown_is_never_called_ready(spoil):
     results = example(days=5)[0]
     spoil(results)
     assert summary.verdict(results)[0] == summary.NOT_SHOWN
+
+
+def test_a_share_just_short_of_what_was_wanted_does_not_read_as_reached():
+    results = example(days=5)[0]
+    results["requirements"][0] = {"key": "delivered", "wanted": 1.0, "got": 0.99998, "met": False}
+    assert "wanted 1, got 0.99998" in summary.verdict(results)[1]
 
 
 def test_invariants_that_were_not_covered_are_counted_in_the_verdict():

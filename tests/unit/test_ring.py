@@ -11,7 +11,11 @@ from torpor.errors import CardError, RingError
 
 EUI = bytes(range(8))
 ANCHOR = (3, 1793500000, 4, 1793500000)
-CHANNELS = [("temperature", "Cel", -2, "sht"), ("relative-humidity", "%RH", -2, "sht"), ("battery", "V", -3, "analog")]
+CHANNELS = [
+    ("temperature", "Cel", -2, "sht"),
+    ("relative-humidity", "%RH", -2, "sht"),
+    ("battery", "V", -3, "analog"),
+]
 
 
 def sectors(half):
@@ -349,7 +353,12 @@ def test_the_ring_against_a_list(half, channels, steps):
 class TestLayouts:
     def test_what_goes_in_comes_out(self):
         buffer = bytearray(512)
-        channels = [("a", "", 0, ""), ("temperature", "Cel", -2, "sht"), ("x" * 100, "%RH", 127, "s" * 90), ("b", "°", -128, "")]
+        channels = [
+            ("a", "", 0, ""),
+            ("temperature", "Cel", -2, "sht"),
+            ("x" * 100, "%RH", 127, "s" * 90),
+            ("b", "°", -128, ""),
+        ]
         ring_layout.encode(buffer, 63, 234, 0xFFFFFFFF, 65440, EUI, "yard-mast", channels)
         assert ring_layout.decode(buffer, 63) == (234, 0xFFFFFFFF, 65440, EUI, "yard-mast", channels)
         assert ring_layout.decode(buffer, 62) is None

@@ -216,16 +216,19 @@ def test_a_cut_while_an_empty_ring_is_renamed():
 
 
 def write_layout(device, slot, channels=MORE):
+    """As the node does it, in a ring of stride 60 and half 64."""
     buffer = bytearray(512)
     ring_layout.encode(buffer, slot, 60, 0xC0FFEE, 64, EUI, "north-stack", channels)
     ring_layout.write(device, slot, buffer)
 
 
 @pytest.mark.parametrize("kind", CUTS)
-@pytest.mark.parametrize("head", [3, 100, 127, 300])
+@pytest.mark.parametrize("head", [3, 4, 61, 100, 127, 300])
 def test_a_cut_while_a_layout_is_written(kind, head):
-    base, _, node = wrapped(64, 60, head)
+    base, this, node = wrapped(64, 60, head)
     for used in (1, 2, 31, 32, 33, 40, 63):
+        if ring_layout.endangers(this, used):
+            continue
         before = base.copy(1, 0)
         for slot in range(1, used):
             write_layout(before, slot, [(f"c{slot}", "Cel", -2, "s")])
@@ -252,6 +255,27 @@ def test_a_cut_while_a_layout_is_written(kind, head):
             for seq in range(this.oldest(), this.head + 1):
                 assert this.load(seq, bytearray(512)), seq
             write_layout(device, slots)
+
+
+def test_a_layout_waits_while_the_newest_reading_lies_beside_it():
+    def takes(this, slot):
+        """Whether an aligned group of 32 can hold a copy of the slot and the newest reading, at some alignment."""
+        copies = [ring_layout.sector_of(slot, copy, this.half) for copy in (0, 1)]
+        return any(
+            (copy + offset) // 32 == (this.sector_of(this.head) + offset) // 32
+            for copy in copies
+            for offset in range(32)
+        )
+
+    this = make(100, 60)
+    assert not any(ring_layout.endangers(this, slot) for slot in range(64))
+    waits = [0] * 64
+    for _ in range(410):
+        fill(this, 1)
+        for slot in range(64):
+            assert ring_layout.endangers(this, slot) == takes(this, slot)
+            waits[slot] = waits[slot] + 1 if takes(this, slot) else 0
+            assert waits[slot] <= (1 if slot <= 32 else 63)
 
 
 class TestWrongFiles:
@@ -383,9 +407,10 @@ class TestReadErrors:
             first = half * 128 + 64
             device.unreadable = set(range(first, first + 64))
             expected = stored if stored & 1 != half else stored - 1
-            # mending gives up on what cannot be written to, and says so
-            with pytest.raises(CardError):
-                cold(device)
+            if stored > 10:
+                # mending gives up on what cannot be written to, and says so
+                with pytest.raises(CardError):
+                    cold(device)
             assert ring_search.find_head(ring.Ring(device, 0xC0FFEE, 60, 0), lambda: None) == expected
 
     def test_an_unreadable_card_is_not_an_empty_ring(self):
@@ -447,7 +472,9 @@ class TestSearchCost:
         heads = [chance.randrange(1, 6 * half) for _ in range(samples)] + [1, 2, 2 * half - 1, 2 * half, 2 * half + 1]
         counts = [self.count(half, head) for head in heads]
         with capsys.disabled():
-            print(f"\ncold search, {sector_count} sectors: mean {sum(counts) / len(counts):.0f}, max {max(counts)} reads")
+            print(
+                f"\ncold search, {sector_count} sectors: mean {sum(counts) / len(counts):.0f}, max {max(counts)} reads"
+            )
         assert max(counts) <= 257
 
     def test_an_empty_ring(self, capsys):
@@ -478,6 +505,7 @@ class Filled:
 
 def test_feeding_the_watchdog():
     device = fill(make(), 300).file
+    device.reads = 0
     fed = []
     reads_at = []
 
