@@ -80,10 +80,7 @@ def endangers(this, slot):
     if this.head == 0:
         return False
     newest = this.sector_of(this.head)
-    for copy in (0, 1):
-        if abs(newest - sector_of(slot, copy, this.half)) < ring.DAMAGE_SECTORS:
-            return True
-    return False
+    return any(abs(newest - sector_of(slot, copy, this.half)) < ring.DAMAGE_SECTORS for copy in (0, 1))
 
 
 def load(file, slot, ring_id, buffer):

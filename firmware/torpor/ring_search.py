@@ -87,7 +87,7 @@ class _Search:
         return None if even is None or odd is None else 0
 
     def first_whole(self):
-        """(place, seq) of the first whole place, in steps that grow once ring.DAMAGE_SECTORS are passed; seq 0: none."""
+        """(place, seq) of the first whole place, in steps that grow after ring.DAMAGE_SECTORS; seq 0: none."""
         half = self._found.half
         index = 0
         while index < half:

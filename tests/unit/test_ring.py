@@ -347,7 +347,7 @@ def test_the_ring_against_a_list(half, channels, steps):
         assert this.head == len(stored)
         assert this.oldest() == max(1, len(stored) - 2 * half + 1)
         assert this.tail() == max(acked_to + 1, this.oldest())
-    nothing_lost(this, {seq: data for seq, data in enumerate(stored, 1)})
+    nothing_lost(this, dict(enumerate(stored, 1)))
 
 
 class TestLayouts:
