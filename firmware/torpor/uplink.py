@@ -1,7 +1,7 @@
-"""One session with the broker. Law: `acked_to` moves over accepted readings only, and only without a gap.
+"""One session with the broker. Law: a reading counts as accepted when the answer to it, and to all before it, is here.
 
 CONNECT, SUBSCRIBE and the first readings leave in one flight, without waiting for CONNACK; then a window of readings
-is kept in flight until the backlog, the deadline or the budget ends. Health goes last.
+is kept in flight until the backlog or the deadline ends. Health goes last.
 """
 
 from . import mqtt
@@ -11,13 +11,12 @@ from .errors import LinkError
 FLIGHT_PACKETS = 32
 FLIGHT_BYTES = 8192
 MESSAGE_BYTES_MAX = 512
-SUBSCRIBE_ID = 65535
 # the broker's answers are small: a PUBACK has 4 bytes, `have` and `settings` have at most MESSAGE_BYTES_MAX
 _RECEIVE_BYTES = 1024
 # nothing heard for this long: the broker or the way to it is gone
 ANSWER_MS_MAX = 10000
-# a broker that sends this many packets that were not asked for is left
-_EVENTS_MAX = 4096
+# a broker that answers nothing that was asked in so many receives is left, however fast it talks
+_FRUITLESS_MAX = 4096
 
 
 class Refused(LinkError):
@@ -25,25 +24,30 @@ class Refused(LinkError):
 
 
 class Session:
-    """An open stream to the broker, and what happened on it."""
+    """An open stream to the broker, and what happened on it.
 
-    def __init__(self, stream, clock, started_ms, limit_ms, hello, topics, pipelined):
+    hello: the bytes that begin the session, CONNECT and a SUBSCRIBE to `topics` (bytes each); they wait for the
+    first call that sends. `messages` maps a topic to the newest payload that came for it.
+    """
+
+    def __init__(self, stream, clock, started_ms, limit_ms, hello, topics):
+        """The session is over `limit_ms` after `started_ms`, whatever happens."""
         self._stream = stream
         self._clock = clock
         self._started_ms = started_ms
         self._limit_ms = limit_ms
         self._parser = mqtt.Session(_RECEIVE_BYTES)
         self._buffer = bytearray(_RECEIVE_BYTES)
-        self._out = hello
-        self._events = 0
-        self.connected = False
-        self.messages = {}
+        self._out = bytearray(hello)
         self._topics = topics
-        self._out += mqtt.subscribe(SUBSCRIBE_ID, topics)
-        if not pipelined:
-            self._flush()
-            while not self.connected:
-                self.receive(None)
+        self._fruitless = 0
+        # packet ids in flight -> whether the broker has answered
+        self._answered = {}
+        self.connected = False
+        self.subscribed = False
+        # the broker was waited for as long as it may take, and said nothing
+        self.mute = False
+        self.messages = {}
 
     def _patience_ms(self):
         left_ms = self._limit_ms - self._clock.elapsed_ms(self._started_ms)
@@ -53,79 +57,104 @@ class Session:
 
     def _flush(self):
         view = memoryview(self._out)
+        self._out = bytearray()
         while view:
-            view = view[self._stream.send(view, self._patience_ms()) :]
-        self._out = b""
+            count = self._stream.send(view, self._patience_ms())
+            if not count or count < 0:
+                raise LinkError("broker", "took nothing")
+            view = view[count:]
 
-    def receive(self, accepted):
-        """Wait for bytes and handle them; `accepted(packet_id)` is called for each PUBACK."""
-        count = self._stream.recv_into(self._buffer, self._patience_ms())
-        if count == 0:
-            raise LinkError("broker", "closed")
+    def receive(self):
+        """Send what waits to be sent, wait for bytes, and handle them."""
+        if self._out:
+            self._flush()
+        self._fruitless += 1
+        if self._fruitless > _FRUITLESS_MAX:
+            raise LinkError("broker", "flood")
+        count = self._hear()
         view = memoryview(self._buffer)[:count]
-        while True:
+        while view:
             view = view[self._parser.receive(view) :]
             event = self._parser.next_event()
             while event is not None:
-                self._events += 1
-                if self._events > _EVENTS_MAX:
-                    raise LinkError("broker", "flood")
-                self._handle(event, accepted)
+                self._handle(event)
                 event = self._parser.next_event()
-            if not view:
-                return
 
-    def _handle(self, event, accepted):
+    def _hear(self):
+        patience_ms = self._patience_ms()
+        asked_ms = self._clock.ticks_ms()
+        try:
+            count = self._stream.recv_into(self._buffer, patience_ms)
+        except LinkError:
+            self.mute = self._clock.elapsed_ms(asked_ms) >= patience_ms
+            raise
+        if not count:
+            raise LinkError("broker", "closed")
+        return count
+
+    def _handle(self, event):
         kind = event[0]
         if kind == mqtt.PUBACK:
-            if accepted is not None:
-                accepted(event[1])
+            # an answer to something that is not in flight must not count for what comes later
+            if event[1] in self._answered:
+                self._answered[event[1]] = True
+                self._fruitless = 0
         elif kind == mqtt.CONNACK:
             if event[1] != 0:
                 raise Refused("broker", "refused")
             self.connected = True
+        elif kind == mqtt.SUBACK:
+            self.subscribed = True
         elif kind == mqtt.MESSAGE:
             if event[3]:
                 self._out += mqtt.puback(event[3])
-            topic = event[1].decode()
-            if topic in self._topics and len(event[2]) <= MESSAGE_BYTES_MAX:
-                self.messages[topic] = event[2]
+            if event[1] in self._topics and len(event[2]) <= MESSAGE_BYTES_MAX:
+                self.messages[event[1]] = event[2]
         elif kind == mqtt.BROKEN:
             raise LinkError("broker", event[1])
+
+    def settle(self):
+        """Wait until the broker has taken the session and the subscriptions."""
+        while not (self.connected and self.subscribed):
+            self.receive()
+
+    def connect(self):
+        """Wait for CONNACK before anything else is sent."""
+        while not self.connected:
+            self.receive()
 
     def deliver(self, packets, accepted):
         """Send the readings that `packets` yields as (seq, bytes), in order; call `accepted(seq)` in order.
 
-        Returns when every one is accepted. LinkError leaves what was accepted so far accepted.
+        Returns when every one is accepted. LinkError leaves what was accepted so far accepted. A packet is drawn
+        from `packets` only when it is about to leave.
         """
         flying = []
-        arrived = {}
-
-        def puback(identifier):
-            for seq in flying:
-                # an answer to something that is not in flight must not count for what comes later
-                if packet_id(seq) == identifier:
-                    arrived[identifier] = True
+        answered = self._answered = {}
+        more = True
+        size = 0
+        while True:
+            while more and len(flying) < FLIGHT_PACKETS and len(self._out) + size <= FLIGHT_BYTES:
+                drawn = _next(packets)
+                if drawn is None:
+                    more = False
                     break
-            while flying and packet_id(flying[0]) in arrived:
-                seq = flying.pop(0)
-                del arrived[packet_id(seq)]
-                accepted(seq)
-
-        upcoming = _next(packets)
-        while upcoming is not None or flying:
-            while upcoming is not None and len(flying) < FLIGHT_PACKETS and len(self._out) < FLIGHT_BYTES:
-                seq, data = upcoming
+                seq, data = drawn
+                # readings are alike, so the size of one tells whether the next fits into the flight
+                size = len(data)
                 self._out += data
                 flying.append(seq)
-                upcoming = _next(packets)
-            self._flush()
-            self.receive(puback)
+                answered[packet_id(seq)] = False
+            if not flying:
+                return
+            self.receive()
+            while flying and answered.get(packet_id(flying[0])):
+                seq = flying.pop(0)
+                del answered[packet_id(seq)]
+                accepted(seq)
 
     def finish(self, health_topic, health):
         """Publish the health message, say goodbye, and do not wait for anything."""
-        while not self.connected:
-            self.receive(None)
         self._out += mqtt.publish(health_topic, health, 0, False, True)
         self._out += mqtt.disconnect()
         self._flush()
@@ -133,7 +162,8 @@ class Session:
     def close(self):
         try:
             self._stream.close()
-        except OSError:
+        except (OSError, LinkError):
+            # what was accepted stays accepted, and the radio goes off anyway
             pass
 
 
