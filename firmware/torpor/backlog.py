@@ -1,6 +1,6 @@
 """The readings that wait, oldest first, as MQTT packets. Law: a reading is offered under one (ring, seq) with one content.
 
-A reading whose time is not known waits for it, up to the patience in the settings; everything after it waits too, so
+Only its time may become known between one offer and the next. A reading whose time is not known waits for it, up to the patience in the settings; everything after it waits too, so
 that what is accepted stays a prefix. A reading of a run that ended without ever learning the time goes out at once
 with its run and its run's seconds: whoever collects knows the readings around it.
 """
@@ -8,8 +8,12 @@ with its run and its run's seconds: whoever collects knows the readings around i
 from binascii import hexlify
 
 from . import mqtt, record, ring_layout, senml, timekeeping
+from .errors import CardError
+from .ring import LAYOUT_SLOTS, SECTOR
 
 _READINGS = "torpor/%s/readings"
+# readings passed over at a time in search of a whole sector: no more than an eighth of a dead 4-MiB unit
+_STEP_MAX = 1024
 
 
 def packet_id(seq):
@@ -33,9 +37,12 @@ class Packer:
         if data is None:
             return b""
         channels = source.channels(data[8])
-        if channels is None:
+        if channels is None or record.stride(len(channels)) > len(data):
             return b""
         time_s, uncertainty_s, run, _, flags, values, channel_flags = record.decode(data, 0, len(channels))
+        for index in range(len(values)):
+            if values[index] == record.ABSENT:
+                values[index] = None
         run_s = None
         if uncertainty_s == record.TIME_UNKNOWN:
             resolved = self._resolve(source, seq, run, time_s)
@@ -73,41 +80,39 @@ class Packer:
 
 
 def last_anchor(ring, seq, run):
-    """What the last whole sector of `run` says about it; runs only grow along the ring. None when nothing is known."""
-    buffer = bytearray(512)
-    low = seq
-    step = 1
+    """What the last whole sector of `run`, from that of reading `seq` on, says about it; None when none is whole.
+
+    The anchor as in timekeeping.anchor. Runs only grow along the ring, so the run's end is found by bisection.
+    """
+    buffer = bytearray(SECTOR)
     best = None
+    low = seq
     high = ring.head + 1
-    while low + step < high:
-        found = _anchor_near(ring, low + step, buffer)
-        if found is None or found[0] != run:
-            high = low + step
-            break
-        best = found
-        low += step
-        step *= 2
-    while high - low > 1:
+    while low < high:
         middle = (low + high) // 2
-        found = _anchor_near(ring, middle, buffer)
-        if found is not None and found[0] == run:
-            best = found
-            low = middle
-        else:
+        place, found = _whole_from(ring, middle, high, buffer)
+        if found is None or found[0] != run:
+            # between `middle` and `place` nothing can be read
             high = middle
-    if best is None:
-        best = _anchor_near(ring, seq, buffer)
-        if best is not None and best[0] != run:
-            return None
+        else:
+            # a sector that recovery rebuilt may have forgotten what the ones before it say
+            if best is None or found[1]:
+                best = found
+            low = place + 1
     return best
 
 
-def _anchor_near(ring, seq, buffer):
-    for ahead in range(seq, min(seq + 4, ring.head + 1)):
-        found = ring.anchor_in(ahead, buffer)
+def _whole_from(ring, seq, end, buffer):
+    """(place, anchor) of a whole sector from `seq` on: the first few, then ever further ones; (end, None): none."""
+    step = 1
+    while seq < end:
+        found = ring.anchor_in(seq, buffer)
         if found is not None:
-            return found
-    return None
+            return seq, found
+        seq += step
+        # a power cut takes sectors of one half, so the next one is mostly whole; a dead unit of a card is long
+        step = min(2 * step, _STEP_MAX)
+    return end, None
 
 
 def _shown(channels):
@@ -116,7 +121,7 @@ def _shown(channels):
 
 
 class RingSource:
-    """Readings in the ring on the card."""
+    """Readings in the ring on the card. layout: the slot that today's channels have, NO_LAYOUT for none."""
 
     def __init__(self, ring, layout, channels):
         self.ring = ring
@@ -129,10 +134,18 @@ class RingSource:
     def channels(self, layout):
         """[(name, unit, exponent)] of a layout, None when no copy of it is whole."""
         if layout not in self._layouts:
-            buffer = bytearray(512)
-            found = ring_layout.load(self.ring.file, layout, self.ring.ring_id, buffer)
-            self._layouts[layout] = _shown(found[5]) if found else None
+            self._layouts[layout] = self._load(layout)
         return self._layouts[layout]
+
+    def _load(self, layout):
+        if layout >= LAYOUT_SLOTS:
+            return None
+        try:
+            found = ring_layout.load(self.ring.file, layout, self.ring.ring_id, bytearray(SECTOR))
+        except CardError:
+            # the readings of other layouts are not to wait for it
+            return None
+        return _shown(found[5]) if found else None
 
 
 class HeldSource:

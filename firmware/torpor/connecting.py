@@ -3,30 +3,24 @@
 Only a PUBACK proves a network: one that joins but does not reach the broker is left for the next.
 """
 
-from . import delivery, networks, schedule
-from .errors import LinkError
+from . import delivery, networks, schedule, storing
 
 
 def join(cycle):
     ports = cycle.ports
     r = cycle.r
-    clock = ports.clock
     if cycle.candidates is None:
-        cycle.candidates = networks.order(cycle.settings, cycle.choice.previous, r, r.failures)
-        if r.trying:
-            cycle.candidates = networks.after(cycle.candidates, r.trying)
-        cycle.join_started_ms = clock.ticks_ms()
-        cycle.transmit_failed = True
-    left_ms = cycle.settings["radio"]["join_s_max_total"] * 1000 - clock.elapsed_ms(cycle.join_started_ms)
+        _begin(cycle)
+    left_ms = cycle.settings["radio"]["join_s_max_total"] * 1000 - cycle.joining_ms
     left_ms = min(left_ms, cycle.remaining_ms())
     if not cycle.candidates or left_ms <= 0:
-        r.trying = 0
         return "used up"
     index, network, hinted = cycle.candidates.pop(0)
     # noted before the call: on some boards only the watchdog ends a join that hangs
     r.trying = index + 1
     r.save()
     ports.power.feed_watchdog()
+    started_ms = ports.clock.ticks_ms()
     try:
         bssid, channel = ports.radio.join(
             network,
@@ -34,19 +28,40 @@ def join(cycle):
             r.channel if hinted else 0,
             min(left_ms, network["join_s_max"] * 1000),
         )
-    except LinkError as error:
-        r.count(error.step)
+    except Exception as error:
+        # whatever a platform raises for one network, the next one still gets its turn
+        cycle.count(error)
         ports.log.event("join-failed", network=index)
         if hinted:
             r.channel = 0
         return "next"
-    r.bssid = bytes(bssid)
-    r.channel = channel
+    finally:
+        cycle.joining_ms += ports.clock.elapsed_ms(started_ms)
+    # a platform that does not say where it joined gets no hint the next time
+    r.bssid = bytes(bssid or 6)
+    r.channel = channel if bssid else 0
     r.network = index + 1
     cycle.network_name = network["ssid"]
     if cycle.person:
         ports.signal.show("joined")
     return "time needed" if _sync_due(cycle) else "joined"
+
+
+def _begin(cycle):
+    """The list of this wake. After a reset by the watchdog it goes on behind the network that hung the board."""
+    r = cycle.r
+    cycle.transmit_failed = True
+    found = networks.order(cycle.settings, cycle.choice.previous, r, r.failures)
+    if r.trying and cycle.ports.power.reset_cause == "watchdog":
+        found = networks.after(found, r.trying)
+    cycle.candidates = found
+    if cycle.ring is None and cycle.stored_ms is None:
+        # this wake had nothing to store, so nobody has opened the ring yet
+        try:
+            storing.open_ring(cycle)
+        except Exception as error:
+            # what is held, and the health message, can go out without the card
+            cycle.count(error)
 
 
 def _sync_due(cycle):
@@ -76,6 +91,4 @@ def send(cycle):
         cycle.transmit_failed = False
         r.failures = 0
         r.next_transmit_s = schedule.next_transmit_s(cycle.now()[0], cycle.transmit_s)
-    if outcome != delivery.UNREACHED:
-        r.trying = 0
     return outcome

@@ -6,7 +6,7 @@ only sample.
 """
 
 from . import awake, retained, sleeping, storing, timekeeping
-from .errors import CardError, RingError
+from .errors import CardError, LinkError, RingError
 from .sensors.sampling import sample
 
 WAKE = "WAKE"
@@ -61,7 +61,7 @@ class Cycle:
     def __init__(self, ports):
         self.ports = ports
         self.r = retained.Retained(ports.power.retained)
-        self.started_ms = ports.clock.ticks_ms()
+        self.started_ms = 0
         # set by awake.choose_settings
         self.choice = self.settings = self.channels = None
         self.sample_s = self.transmit_s = self.drift_ppm_max = 0
@@ -76,24 +76,35 @@ class Cycle:
         self.stored_ms = None
         # set by connecting
         self.candidates = None
-        self.join_started_ms = None
+        self.joining_ms = 0
         self.network_name = None
         self.transmit_failed = False
 
     def run(self):
-        state = WAKE
         try:
-            for _ in range(STEPS_MAX):
-                if state == SLEEP:
-                    break
-                self.r.stage = STATES.index(state)
-                outcome = self._do(state)
-                self.ports.power.feed_watchdog()
-                state = TABLE[(state, outcome)]
+            self.started_ms = self.ports.clock.ticks_ms()
+            self._go()
         except Exception as error:
             # whatever it is: a node that sleeps can be asked about it, a node that hangs can not
             self.failed(error)
-        sleeping.sleep(self)
+        # only a wake that does not get here hung in the network it was trying
+        self.r.trying = 0
+        try:
+            sleeping.sleep(self)
+        except Exception:
+            # planning the sleep failed: then a sleep without a plan
+            self.ports.power.deep_sleep(sleeping.BACK_OFF_S)
+
+    def _go(self):
+        state = WAKE
+        for _ in range(STEPS_MAX):
+            self.r.stage = STATES.index(state)
+            outcome = self._do(state)
+            self.ports.power.feed_watchdog()
+            state = TABLE[(state, outcome)]
+            if state == SLEEP:
+                return
+        self.r.count("defect")
 
     def _do(self, state):
         if state == SAMPLE:
@@ -112,11 +123,24 @@ class Cycle:
             return connecting.sync(self)
         return connecting.send(self)
 
+    def count(self, error):
+        """Count an error under its name in the health message."""
+        name = "defect"
+        if isinstance(error, LinkError) and error.step in retained.FAULTS:
+            name = error.step
+        elif isinstance(error, (CardError, RingError)):
+            name = "card"
+        self.r.count(name)
+
     def failed(self, error):
         """Count what no state has handled; the log has the rest."""
-        self.r.count("card" if isinstance(error, (CardError, RingError)) else "defect")
-        self.ports.log.event("failed", state=self.r.stage)
-        self.ports.log.trace(error)
+        self.count(error)
+        try:
+            self.ports.log.event("failed", state=self.r.stage)
+            self.ports.log.trace(error)
+        except Exception:
+            # a log that fails must not keep the board awake
+            pass
 
     def remaining_ms(self):
         """What is left of this wake's time."""

@@ -6,7 +6,7 @@ Held readings go first, then the ring's backlog, then what the collector asked f
 from binascii import hexlify
 
 from . import health, last_good, messages, mqtt, retained, schedule, storing, uplink
-from .backlog import HeldSource, Packer, RingSource
+from .backlog import HeldSource, Packer, RingSource, packet_id
 from .errors import LinkError
 
 ACCEPTED = "accepted"
@@ -14,9 +14,9 @@ REFUSED = "refused"
 UNREACHED = "unreached"
 # looking up a name, and opening a connection: each at most
 CONNECT_MS_MAX = 10000
-_HAVE = "torpor/%s/have"
-_SETTINGS = "torpor/%s/settings"
-_HEALTH = "torpor/%s/health"
+# this part of the session's time is kept for the answers that are still out, and for health
+_RESERVE = 4
+_NO_ADDRESS = bytes(4)
 
 
 class Delivery:
@@ -27,91 +27,121 @@ class Delivery:
         self._ports = cycle.ports
         self._r = cycle.r
         node = cycle.settings["node"]
-        self._topics = (_HAVE % node, _SETTINGS % node)
-        self._health_topic = _HEALTH % node
+        # as they come over the wire, so that no bytes of a broker's are ever decoded
+        self._topics = (f"torpor/{node}/have".encode(), f"torpor/{node}/settings".encode())
+        self._health_topic = f"torpor/{node}/health"
         now_s = cycle.now()[0]
         patience_s = cycle.settings["time"]["patience_h"] * 3600
         self._packer = Packer(node, cycle.ports.eui, cycle.r, now_s if not cycle.time_known() else 0, patience_s)
         self._answered = False
+        # up to where the retained diary says that readings may have been sent
+        self._noted_to = 0
         self._gone = []
 
     def run(self):
         """Deliver; return ACCEPTED, REFUSED (the broker said no) or UNREACHED (nothing came back)."""
-        broker = self._cycle.settings["broker"]
         self._started_ms = self._ports.clock.ticks_ms()
-        self._limit_ms = min(broker["session_s_max"] * 1000, self._cycle.remaining_ms())
-        session = None
+        self._limit_ms = min(self._cycle.settings["broker"]["session_s_max"] * 1000, self._cycle.remaining_ms())
         try:
-            for pipelined in (True, False):
-                session = self._open(broker, pipelined)
-                try:
-                    self._session(session)
-                    return ACCEPTED
-                except LinkError:
-                    if session.connected or not pipelined or self._left_ms() <= 0:
-                        raise
-                    # some brokers drop a client that does not wait for CONNACK: once more, waiting
-                    session.close()
+            if not self._attempt(True):
+                # some brokers drop a client that does not wait for CONNACK: once more, waiting
+                self._attempt(False)
+            return ACCEPTED
         except uplink.Refused as error:
             self._fault(error)
             return REFUSED
         except LinkError as error:
             self._fault(error)
             return REFUSED if self._answered else UNREACHED
+
+    def _attempt(self, pipelined):
+        """One connection, to its end. False when it was dropped before CONNACK, and waiting for that may help."""
+        session = self._open()
+        try:
+            if not pipelined:
+                session.connect()
+            self._session(session)
+        except LinkError:
+            if session.connected:
+                raise
+            # whoever answers at the remembered address may not be the broker
+            self._r.broker_ip = _NO_ADDRESS
+            if not pipelined or session.mute or self._left_ms() <= 0:
+                raise
+            return False
         finally:
-            if session is not None:
-                session.close()
+            session.close()
+        return True
 
     def _left_ms(self):
-        return min(CONNECT_MS_MAX, self._limit_ms - self._ports.clock.elapsed_ms(self._started_ms))
+        return self._limit_ms - self._ports.clock.elapsed_ms(self._started_ms)
+
+    def _in_time(self):
+        """False when no further reading should be begun."""
+        return self._left_ms() > self._limit_ms // _RESERVE
+
+    def _connect_ms(self):
+        left_ms = min(CONNECT_MS_MAX, self._left_ms())
+        if left_ms <= 0:
+            raise LinkError("broker", "too slow")
+        return left_ms
 
     def _fault(self, error):
-        self._r.count(error.step)
+        self._cycle.count(error)
         self._ports.log.event("session-failed", accepted=int(self._answered))
 
-    def _open(self, broker, pipelined):
+    def _open(self):
+        broker = self._cycle.settings["broker"]
         stream = self._connect(broker)
-        client_id = broker["client_id"] or "torpor-" + hexlify(self._ports.eui).decode()
+        # 22 letters and digits: what every broker has to accept [MQTT-3.1.3-5]
+        client_id = broker["client_id"] or "torpor" + hexlify(self._ports.eui).decode()
         hello = mqtt.connect(client_id, broker["keepalive_s"], broker["username"], broker["password"])
-        return uplink.Session(
-            stream, self._ports.clock, self._started_ms, self._limit_ms, hello, self._topics, pipelined
-        )
+        # half a round of ids away from those of the readings in flight
+        hello += mqtt.subscribe(packet_id(self._r.acked_to + 32768), self._topics)
+        return uplink.Session(stream, self._ports.clock, self._started_ms, self._limit_ms, hello, self._topics)
 
     def _connect(self, broker):
         """A stream to the broker: by the remembered address first, which saves the name look-up."""
         network = self._ports.network
         tls = {"host": broker["host"], "ca": broker["ca"]} if broker["tls"] else None
         r = self._r
-        if r.broker_ip != bytes(4):
+        if r.broker_ip != _NO_ADDRESS:
             address = ".".join([str(part) for part in r.broker_ip])
             try:
-                return network.open_stream(address, broker["port"], tls, self._left_ms())
+                return network.open_stream(address, broker["port"], tls, self._connect_ms())
             except LinkError as error:
-                r.broker_ip = bytes(4)
-                if error.step == "tls" or self._left_ms() <= 0:
+                r.broker_ip = _NO_ADDRESS
+                if error.step == "tls":
                     raise
-        address = network.resolve(broker["host"], self._left_ms())
-        stream = network.open_stream(address, broker["port"], tls, self._left_ms())
-        r.broker_ip = bytes([int(part) for part in address.split(".")])
+        address = network.resolve(broker["host"], self._connect_ms())
+        stream = network.open_stream(address, broker["port"], tls, self._connect_ms())
+        r.broker_ip = _four_bytes(address)
         return stream
 
     def _session(self, session):
         cycle = self._cycle
         ring = cycle.ring
-        source = RingSource(ring, self._r.layout, cycle.channels) if ring is not None else None
+        self._gone = []
+        source = None
         held = storing.load_held(cycle)
         if held is not None and held.count():
             session.deliver(self._held_packets(held), lambda seq: self._held_accepted(held, seq))
-        if source is not None:
+        if ring is not None:
+            # while an old layout is in use, it is not that of today's channels
+            layout = retained.NO_LAYOUT if self._r.bits & retained.OLD_LAYOUT else self._r.layout
+            source = RingSource(ring, layout, cycle.channels)
             session.deliver(self._ring_packets(source, ring), lambda seq: self._accepted(ring, seq))
-        while not session.connected:
-            session.receive(None)
+        session.settle()
         self._answered = True
         if source is not None and self._topics[0] in session.messages:
             self._answer_have(session, source, ring)
         if self._topics[1] in session.messages:
             self._take_remote(session.messages[self._topics[1]])
-        body = health.message(
+        session.finish(self._health_topic, self._health(ring))
+
+    def _health(self, ring):
+        cycle = self._cycle
+        return health.message(
             self._r,
             ring,
             cycle.now(),
@@ -121,15 +151,18 @@ class Delivery:
             cycle.battery_mv,
             self._gone,
         )
-        session.finish(self._health_topic, body)
 
     def _held_packets(self, held):
         source = HeldSource(held, self._cycle.channels)
+        sent_to = held.sent_to
         for seq in range(held.first(), held.head + 1):
-            data = self._packer.packet(source, seq, held.sent_to)
+            data = self._packer.packet(source, seq, sent_to)
             if data is None:
                 return
-            held.sent_to = max(held.sent_to, seq)
+            if seq > held.sent_to:
+                # noted before it leaves, and once for all of them: they are few
+                held.sent_to = held.head
+                held.save()
             yield seq, data
 
     def _held_accepted(self, held, seq):
@@ -139,45 +172,57 @@ class Delivery:
             self._r.bits &= ~retained.HOLDING
 
     def _ring_packets(self, source, ring):
-        r = self._r
+        sent_to = self._r.sent_to
         seq = ring.tail()
-        while seq <= ring.head:
-            data = self._packer.packet(source, seq, r.sent_to)
+        while seq <= ring.head and self._in_time():
+            data = self._packer.packet(source, seq, sent_to)
             if data is None:
                 return
             if data:
-                if seq > r.sent_to:
-                    # noted before it leaves: a reset in mid-session must not resend it as new
-                    r.sent_to = seq
-                    r.save()
+                if seq > sent_to:
+                    self._note(seq, ring.head)
                 yield seq, data
             else:
                 self._missing(seq, seq)
             seq += 1
 
+    def _note(self, seq, head):
+        """Before a reading leaves: a reset in mid-session must not send it again as new.
+
+        Retained memory is told a flight ahead, since writing it for each reading costs more than the reading.
+        """
+        r = self._r
+        if seq > self._noted_to:
+            r.sent_to = self._noted_to = min(head, seq + uplink.FLIGHT_PACKETS - 1)
+            r.save()
+        r.sent_to = seq
+
     def _accepted(self, ring, seq):
         self._proved()
         ring.acked_to = self._r.acked_to = seq
+        self._ports.power.feed_watchdog()
 
     def _proved(self):
         """A PUBACK is the only proof that network, broker and settings work."""
-        if not self._answered:
-            self._answered = True
-            if not self._cycle.choice.good:
-                last_good.accept(self._ports.nvm, self._cycle.choice.crc)
-                self._cycle.choice.good = True
+        if self._answered:
+            return
+        self._answered = True
+        cycle = self._cycle
+        # over a network of the settings before, it proves nothing about the network in these
+        if not cycle.choice.good and self._r.network <= len(cycle.settings["network"]):
+            last_good.accept(self._ports.nvm, cycle.choice.crc)
+            cycle.choice.good = True
 
     def _take_remote(self, payload):
-        from .settings import within
-
         cycle = self._cycle
         r = self._r
         every_s = cycle.sample_s
-        if messages.remote_settings(payload, r, within) and r.remote_sample_s:
-            cycle.sample_s = r.remote_sample_s
-            cycle.transmit_s = max(cycle.sample_s, r.remote_transmit_s or cycle.transmit_s)
-            r.last_slot = schedule.renumber(r.last_slot, every_s, cycle.sample_s)
-            self._ports.log.event("settings-taken", id=r.remote_id)
+        if not messages.remote_settings(payload, r, _within):
+            return
+        cycle.sample_s = r.remote_sample_s or cycle.settings["sample_every_s"]
+        cycle.transmit_s = max(cycle.sample_s, r.remote_transmit_s or cycle.settings["transmit_every_s"])
+        r.last_slot = schedule.renumber(r.last_slot, every_s, cycle.sample_s)
+        self._ports.log.event("settings-taken", id=r.remote_id)
 
     def _answer_have(self, session, source, ring):
         asked = messages.have(session.messages[self._topics[0]], source.name, self._r)
@@ -192,7 +237,7 @@ class Delivery:
             if first < oldest:
                 self._missing(first, min(last, oldest - 1))
             for seq in range(max(first, oldest), min(last, ring.acked_to) + 1):
-                if allowed == 0:
+                if allowed == 0 or not self._in_time():
                     return
                 data = self._packer.packet(source, seq, r.sent_to)
                 if data:
@@ -204,8 +249,28 @@ class Delivery:
 
     def _missing(self, first, last):
         """Note readings that the ring does not have any more, as inclusive intervals for the health message."""
+        # looking for one reads a dozen sectors
+        self._ports.power.feed_watchdog()
         gone = self._gone
         if gone and gone[-1][1] + 1 == first:
             gone[-1][1] = last
         elif len(gone) < messages.INTERVALS_MAX:
             gone.append([first, last])
+
+
+def _four_bytes(address):
+    """An IPv4 address in dots as 4 bytes; zeros for anything else, which is then looked up each time."""
+    parts = address.split(".")
+    if len(parts) != 4:
+        return _NO_ADDRESS
+    try:
+        return bytes([int(part) for part in parts])
+    except ValueError:
+        return _NO_ADDRESS
+
+
+def _within(key, value):
+    # imported for a message that is new: it is the same one for months
+    from .settings import within
+
+    return within(key, value)

@@ -13,8 +13,6 @@ PLATFORM = "CIRCUITPY_"
 # More than a person corrects in one go; bounds what a file of nonsense costs in heap.
 PROBLEMS_MAX = 64
 
-channels = settings_rules.channels
-
 
 class SettingsError(Exception):
     """`problems` is a list of (line, key, reason, remedy), sorted; str() is one line a problem.

@@ -1,22 +1,15 @@
 """Rules that bind several settings together. Law: each rule looks only at values that passed on their own (a
 refused value is None here), so that one mistake is reported once."""
 
+from .sensors.quantities import channel_name
 from .settings_kinds import is_name
 
 RAIL_BYTES_MAX = 32
-
-
-def channels(settings):
-    """The channel names of complete settings, in record order: sensors first, then analog inputs.
-
-    A sensor's channel is its property, with "label-" in front when it has a label.
-    """
-    names = []
-    for sensor in settings["sensor"]:
-        prefix = sensor["label"] + "-" if sensor["label"] else ""
-        names.extend([prefix + name for name in sensor["read"]])
-    names.extend([analog["name"] for analog in settings["analog"]])
-    return names
+# what every pack says besides its channels
+OWN_NAMES = ("seq", "ring", "time-uncertainty", "run", "run-time", "flags")
+# one sector holds the names of all channels; its head, CRC and the longest unit taken off
+LAYOUT_BYTES_MAX = 508 - 27
+UNIT_BYTES_MAX = 4
 
 
 def check(settings, problem):
@@ -111,14 +104,24 @@ def _battery(battery, problem):
 
 def _channels(settings, problem):
     names = []
+    layout_bytes = 0
     for section in ("sensor", "analog"):
         for index, one in enumerate(settings[section]):
             path = (section, index, "read" if section == "sensor" else "name")
             for name in _own_channels(section, one):
+                if name in OWN_NAMES:
+                    problem(
+                        path, f"{name} is a name that every reading already has", "give it another name or a label"
+                    )
                 if name in names:
                     remedy = "give the sensor a label, or the input another name"
                     problem(path, f"the channel {name} is there already", remedy)
                 names.append(name)
+                layout_bytes += (
+                    4 + len(name) + UNIT_BYTES_MAX + len(one["driver"] or "" if section == "sensor" else "analog")
+                )
+    if layout_bytes + len(settings["node"] or "") > LAYOUT_BYTES_MAX:
+        problem((), "the names of all channels and drivers do not fit into one sector of the card", "read less")
     most = settings["card"]["channels_max"]
     if not settings["sensor"] and not settings["analog"]:
         problem((), "nothing is measured", "add a [[sensor]] or an [[analog]] section")
@@ -132,4 +135,4 @@ def _own_channels(section, one):
         return [one["name"]] if one["name"] else []
     if one["read"] is None or one["label"] is None:
         return []
-    return channels({"sensor": [one], "analog": []})
+    return [channel_name(one["label"], name) for name in one["read"]]

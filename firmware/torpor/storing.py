@@ -21,21 +21,26 @@ def make_record(cycle, values, flags):
 def store(cycle):
     r = cycle.r
     ports = cycle.ports
-    r.add_missed(schedule.missed_between(r.last_slot, cycle.slot))
     try:
         _append(cycle)
     except (CardError, RingError):
         r.count("card")
-        cycle.ring = None
         _hold(cycle)
+    except Exception as error:
+        # a defect in the way to the card does not have to cost the reading
+        cycle.failed(error)
+        _hold(cycle)
+    else:
+        ports.log.event("stored", seq=r.head)
     cycle.stored_ms = ports.clock.ticks_ms()
+    r.add_missed(schedule.missed_between(r.last_slot, cycle.slot))
     r.last_slot = cycle.slot
     r.save()
     if cycle.person:
         ports.signal.show("stored")
     if cycle.settings["broker"] is None or r.bits & retained.RADIO_HELD_OFF:
         return "done"
-    if cycle.person or schedule.is_transmit_due(cycle.now()[0], r.next_transmit_s):
+    if cycle.person or cycle.now()[0] >= r.next_transmit_s:
         return "transmit"
     return "done"
 
@@ -53,11 +58,12 @@ def _append(cycle):
         values, flags = card_start.fit(cycle, values, flags)
     data = bytearray(ring.stride)
     record.encode(data, 0, ring.stride, taken[:3] + (r.layout, taken[4], values, flags))
-    if ring.head - ring.capacity + 1 > ring.acked_to:
-        r.overwritten += 1
-    ring.append(data, timekeeping.anchor(r))
+    anchor = timekeeping.anchor(r)
+    full = ring.head - ring.capacity + 1 > ring.acked_to
+    ring.append(data, anchor)
     r.head = ring.head
-    cycle.ports.log.event("stored", seq=ring.head)
+    if full:
+        r.overwritten += 1
 
 
 def open_ring(cycle):
@@ -98,6 +104,8 @@ def _load_held(cycle):
 
 
 def _hold(cycle):
+    # what a card says that has just failed is not asked again in this wake
+    cycle.ring = None
     if cycle.held is None:
         _load_held(cycle)
     held = cycle.held

@@ -147,11 +147,20 @@ class Session:
                 answered[packet_id(seq)] = False
             if not flying:
                 return
-            self.receive()
-            while flying and answered.get(packet_id(flying[0])):
-                seq = flying.pop(0)
-                del answered[packet_id(seq)]
-                accepted(seq)
+            try:
+                self.receive()
+            except Exception:
+                # the answers that came before the trouble, perhaps in the same bytes, count
+                self._settled(flying, accepted)
+                raise
+            self._settled(flying, accepted)
+
+    def _settled(self, flying, accepted):
+        answered = self._answered
+        while flying and answered.get(packet_id(flying[0])):
+            seq = flying.pop(0)
+            del answered[packet_id(seq)]
+            accepted(seq)
 
     def finish(self, health_topic, health):
         """Publish the health message, say goodbye, and do not wait for anything."""

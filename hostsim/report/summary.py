@@ -7,30 +7,13 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
+from .words import count_of, number, plural
+
 READY, NOT_READY, NOT_SHOWN = "ready", "not ready", "not shown"
 STATE_MARKS = {"held": "✓ held", "broken": "✗ broken", "not covered": "– not covered"}
 _STYLES = {READY: "bold green", NOT_READY: "bold red", NOT_SHOWN: "bold yellow"}
 _STATE_STYLES = {"held": "green", "broken": "bold red", "not covered": "dim"}
 _TABLE_READINGS = ("stored", "delivered", "waiting", "missed", "lost")
-
-
-def number(value, digits: int = 0) -> str:
-    """1234.5 -> '1,234' (or with `digits` decimals, trailing zeros dropped); None -> 'not known'."""
-    if value is None:
-        return "not known"
-    text = f"{value:,.{digits}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def plural(count, noun: str) -> str:
-    """'1 reading', '2 readings', '3 batteries'."""
-    many = noun[:-1] + "ies" if noun.endswith("ry") else noun + "s"
-    return f"{number(count)} {noun if count == 1 else many}"
-
-
-def count_of(node: dict, key: str):
-    """One number of a node: `due`, `wakes`, `missed` lie on it, the rest under `readings`; None: unknown."""
-    return node.get(key) if key in node else (node.get("readings") or {}).get(key)
 
 
 def total(results: dict, key: str):

@@ -1,6 +1,6 @@
 """The golden files and the examples of docs/formats.md, with a reader of its own.
 
-Law: nothing below reads a byte through the firmware; it knows the document and struct.
+Law: what was written is read with the document and struct alone, never through the firmware.
 """
 
 import json
@@ -8,9 +8,11 @@ import re
 import struct
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from zlib import crc32
 
 import pytest
+from torpor import health, last_good, messages, record, retained, senml
 
 ROOT = Path(__file__).parents[2]
 GOLDEN = ROOT / "tests" / "golden"
@@ -61,7 +63,15 @@ def read_layout(data):
         name, unit, sensor = text(), text(), text()
         channels.append((name, unit, struct.unpack_from("<b", data, at)[0], sensor))
         at += 1
-    return {"slot": slot, "stride": stride, "ring": ring_id, "half": half, "eui": eui, "node": node, "channels": channels}
+    return {
+        "slot": slot,
+        "stride": stride,
+        "ring": ring_id,
+        "half": half,
+        "eui": eui,
+        "node": node,
+        "channels": channels,
+    }
 
 
 def read_record(data, channels):
@@ -181,3 +191,62 @@ def test_the_held_readings_of_the_document():
     assert (ring_id, head, sent_to, count, stride, channels, zero) == (0x0A0B0C0D, 2, 0, 2, 30, 0xBEEF, 0)
     assert read_record(data[24:], 3)["values"] == [814, 7012, 3700]
     assert read_record(data[54:], 3)["values"] == [813, 7012, 3700]
+
+
+def json_example(name):
+    return json.loads(re.search(rf"```json {name}\n(.*?)```", FORMATS, re.DOTALL).group(1))
+
+
+@pytest.mark.parametrize(("name", "seq", "channels"), [("pack", 110, 4), ("pack-without-time", 1, 3)])
+def test_the_packs_of_the_document(name, seq, channels):
+    time_s, uncertainty_s, run, _, flags, values, channel_flags = make_golden.reading(seq)
+    shown = [channel[:3] for channel in [*make_golden.CHANNELS, make_golden.LIGHT][:channels]]
+    known = uncertainty_s != 65535
+    written = senml.pack(
+        "urn:dev:mac:02a1b2fffec3d4e5_",
+        time_s if known else None,
+        seq,
+        "5eed1234",
+        uncertainty_s,
+        shown,
+        [None if value == record.ABSENT else value for value in values],
+        channel_flags,
+        None if known else run,
+        None if known else time_s,
+        flags,
+    )
+    text = re.search(rf"```json {name}\n(.*?)```", FORMATS, re.DOTALL).group(1)
+    assert written.decode() == text.replace("\n", "")
+
+
+def test_the_health_keys_of_the_document():
+    section = FORMATS.split("## 12. Health")[1].split("## 13.")[0]
+    diary = retained.Retained(bytearray(256))
+    diary.count("tls")
+    choice = SimpleNamespace(crc=1, problem=None)
+    sent = json.loads(health.message(diary, None, (5, None), choice, "yard-office", -60, 3700, []))
+    assert re.findall(r"^\| `(\w+)` \|", section, re.MULTILINE) == list(sent)
+    assert sent["faults"] == {"tls": 1}
+    assert sorted(sent["clock"]) == ["drift_ppb", "state", "uncertainty_s"]
+
+
+def test_the_messages_of_the_document():
+    diary = retained.Retained(bytearray(256))
+    asked = messages.have(json.dumps(json_example("have")), "5eed1234", diary)
+    assert (asked, diary.have_id) == ([(13, 20), (57, 57)], 17)
+    assert messages.remote_settings(json.dumps(json_example("settings")), diary, lambda key, value: True)
+    assert (diary.remote_sample_s, diary.remote_transmit_s, diary.remote_id) == (600, 3600, 2)
+
+
+def test_the_nvm_slot_of_the_document():
+    written = {}
+    nvm = SimpleNamespace(slots=2, read=lambda index: written.get(index, b""), write=written.__setitem__)
+    choice = last_good.choose((ROOT / "firmware" / "settings.toml").read_bytes(), nvm)
+    ((_, image),) = written.items()
+    magic, file_crc, generation, accepted, zero, size = struct.unpack_from("<4sIIBBH", image, 0)
+    assert (magic, file_crc, generation, accepted, zero) == (b"tpSe", choice.crc, 0, 0, 0)
+    assert json.loads(image[16 : 16 + size]) == choice.settings
+    assert struct.unpack_from("<I", image, 16 + size)[0] == crc32(image[: 16 + size])
+    assert len(image) == 20 + size
+    last_good.accept(nvm, choice.crc)
+    assert {struct.unpack_from("<IB", slot, 8) for slot in written.values()} >= {(1, 1)}

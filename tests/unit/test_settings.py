@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as budget
 from hypothesis import strategies as st
-from torpor import settings, settings_advice, settings_kinds, settings_table
+from torpor import record, ring_layout, settings, settings_advice, settings_kinds, settings_table
+from torpor.sensors.quantities import channels
 from torpor.settings_table import DEFAULT, HIGH, KEY, KIND, LOW, RAIL, SECRET, SECTION, SECTIONS
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -72,7 +73,7 @@ def test_the_template_is_read_and_survives_json():
     assert json.loads(json.dumps(got)) == got
     assert got["node"] == "north-stack"
     assert [network["ssid"] for network in got["network"]] == ["yard-office", "kiln-shed", "foreman-hotspot"]
-    assert settings.channels(got) == ["temperature", "relative_humidity", "lux", "wood-probe"]
+    assert [name for name, _, _, _ in channels(got)] == ["temperature", "relative-humidity", "lux", "wood-probe"]
     assert not any(key.startswith("CIRCUITPY") for key in got)
 
 
@@ -277,6 +278,7 @@ ANALOG = '[[analog]]\nname = "b{}"\npin = "A1"\n'
         (SMALLEST + "[battery]\nwrite_on_mv = 3199", "battery.write_on_mv", "write_off_mv"),
         (SMALLEST + "[card]\nchannels_max = 1\n" + SENSOR, "card.channels_max", "2 channels"),
         (SMALLEST + SENSOR * 2, "sensor#2.read", "channel t "),
+        (SMALLEST.replace('"a"', '"run-time"'), "analog#1.name", "every reading already has"),
         (SMALLEST + SENSOR.replace('"t"', '"a"'), "analog#1.name", "channel a "),
         (SMALLEST[: SMALLEST.index("[[analog]]")], "", "nothing"),
         (SMALLEST.replace("[[network]]", "[network]"), "network", "[[network]]"),
@@ -314,7 +316,12 @@ def test_what_the_rules_allow_at_the_edge():
 
 def test_labels_stand_before_the_channel_names():
     text = SMALLEST + SENSOR + 'label = "top"\n' + SENSOR
-    assert settings.channels(read(text)) == ["top-t", "t", "a"]
+    assert [name for name, _, _, _ in channels(read(text))] == ["top-t", "t", "a"]
+
+
+def test_one_mistake_is_reported_once():
+    assert keys(SMALLEST + SENSOR.replace('"t"', '"a"') + 'label = "BAD"') == ["sensor#1.label"]
+    assert keys("sample_every_s = 9\ntransmit_every_s = 5" + SMALLEST) == ["sample_every_s", "transmit_every_s"]
 
 
 def test_all_problems_come_at_once_and_in_order():
@@ -396,6 +403,7 @@ def test_remote_values_have_the_bounds_of_the_file(key):
 @pytest.mark.parametrize("key", ["node", "broker", "port", "sample_every", "", None, 5])
 def test_nothing_else_is_remote(key):
     assert not settings.within(key, 60)
+    assert not settings.within(key, "north-stack")
 
 
 # Secrets.
@@ -539,3 +547,22 @@ def test_a_file_too_large_for_the_heap_is_a_problem_like_any_other(tmp_path):
     ((line, key, reason, _),) = on_the_vm(path, 128)
     assert (line, key) == (1, "")
     assert "memory" in reason
+
+
+@given(
+    drivers=st.lists(st.integers(3, 96), min_size=0, max_size=8),
+    node=st.integers(1, 32),
+)
+def test_channels_that_are_accepted_fit_into_a_layout_sector(drivers, node):
+    text = SMALLEST.replace('"n"', '"' + "n" * node + '"') + "[card]\nchannels_max = 37\n"
+    for number, length in enumerate(drivers):
+        driver = "m." + "C" * (length - 2)
+        text += f'[[sensor]]\ndriver = "{driver}"\nread = ["relative_humidity"]\nlabel = "s{number}"\n'
+    try:
+        accepted = settings.read(text.encode())
+    except settings.SettingsError as error:
+        assert ["one sector" in reason for _, _, reason, _ in error.problems] == [True]
+        assert sum(drivers) > 250
+        return
+    found = channels(accepted)
+    ring_layout.encode(bytearray(512), 0, record.stride(37), 1, 100, bytes(8), accepted["node"], found)
