@@ -3,86 +3,167 @@
 Each tool has its own module; this one reads the command line and prints.
 """
 
+import re
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-app = typer.Typer(
-    add_completion=False,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    help="Tools around the firmware of battery-powered sensor boards.",
-)
+from deploy import printing
+from deploy.report_folder import FolderError, staged
+
+BROKEN, BAD_INPUT, INTERRUPTED = 1, 2, 130
+PROBE_S = 10.0
+# typer's own exceptions for a wrong command line; where they live has changed between its versions
+UsageError = typer.BadParameter.__base__
+
+HELP = """Rehearse battery-powered sensor boards before they go out.
+
+The firmware that goes onto the boards lives through sun, frost, lost networks
+and a failing broker on this computer, and a judge counts what became of every
+reading. To begin: torpor rehearse"""
+
+REHEARSE_HELP = """Let the firmware live through a scenario, and say what became of every reading.
+
+SCENARIO is a file, or a folder with a scenario.toml in it. Without one, three
+boards in a timber yard live through a year; that takes about a minute.
+docs/scenarios.md tells how to write one.
+
+\b
+Exit status:
+  0    every promise held, and every requirement is met
+  1    a promise was broken, or a requirement is not met
+  2    the input cannot be used; one line says why, and nothing was written
+  130  interrupted; nothing was written"""
+
+app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
 
 
-@app.callback()
+@app.callback(help=HELP)
 def tools() -> None:
-    """Tools around the firmware of battery-powered sensor boards."""
+    """What all commands have in common: nothing so far, but with it each one keeps its name on the command line."""
 
 
-@app.command()
+@app.command(help=REHEARSE_HELP, short_help="Let the firmware live through a scenario on this computer.")
 def rehearse(
     scenario: Annotated[
-        Path | None, typer.Argument(help="A scenario's TOML file or its folder; the bundled timber yard if left out.")
+        Path | None, typer.Argument(metavar="SCENARIO", help="File or folder; the bundled timber yard if left out.")
     ] = None,
-    weather: Annotated[Path | None, typer.Option(help="A weather year: TMY3, EPW or CSV.")] = None,
-    seed: Annotated[int | None, typer.Option(min=0, max=2**32 - 1, help="Start of all chance.")] = None,
-    days: Annotated[float | None, typer.Option(min=0.01, max=3660, help="Days to live through.")] = None,
-    out: Annotated[Path, typer.Option(help="Where the report goes.")] = Path("rehearsal"),
-    broker: Annotated[str | None, typer.Option(metavar="HOST:PORT", help="A real MQTT broker to send to.")] = None,
+    weather: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Weather instead of the scenario's own: TMY3, EPW or CSV."),
+    ] = None,
+    seed: Annotated[
+        int | None,
+        typer.Option(metavar="NUMBER", help="Where chance begins: the same number, the same rehearsal."),
+    ] = None,
+    days: Annotated[
+        float | None, typer.Option(metavar="DAYS", help="Days to live through, instead of the scenario's.")
+    ] = None,
+    out: Annotated[
+        Path, typer.Option(metavar="FOLDER", help="Where report.html, report.json and events.jsonl go.")
+    ] = Path("rehearsal"),
+    broker: Annotated[
+        str | None,
+        typer.Option(metavar="HOST:PORT", help="Send to a real MQTT broker, without TLS, not to a simulated one."),
+    ] = None,
 ) -> None:
-    """Let the firmware live through a scenario on this computer, and say what became of every reading."""
+    """Read the command line's words, and keep an interruption from showing a traceback."""
+    try:
+        _rehearse(scenario, weather, seed, days, out, broker)
+    except KeyboardInterrupt:
+        printing.say("interrupted; nothing was written")
+        raise typer.Exit(INTERRUPTED) from None
+
+
+def _rehearse(scenario, weather, seed, days, out, broker) -> None:
     from hostsim import rehearse as rehearsing
-    from hostsim.board import BoardError
+    from hostsim import scenario_notes
     from hostsim.report import summary
-    from hostsim.scenario_text import ScenarioError
+    from hostsim.scenario import DAYS_MAX, DAYS_MIN, SEED_MAX, ScenarioError
     from hostsim.weather import WeatherError
 
+    for path in (scenario, weather, out):
+        _nameable(path)
+    if days is not None and not DAYS_MIN <= days <= DAYS_MAX:
+        _complain(f"--days: must be a number from {DAYS_MIN:g} to {DAYS_MAX}")
+    if seed is not None and not 0 <= seed <= SEED_MAX:
+        _complain(f"--seed: must be a whole number from 0 to {SEED_MAX}")
+    address = _address(broker) if broker is not None else None
     try:
         found = rehearsing.load(scenario, weather, seed, days)
-        run = rehearsing.Rehearsal(found, scenario, weather, _address(broker) if broker else None)
-    except (ScenarioError, WeatherError, BoardError) as error:
+    except (ScenarioError, WeatherError) as error:
         _complain(str(error))
-    if out.exists() and not out.is_dir():
-        _complain(f"{out}: is not a folder")
-    console = Console()
+    if address is not None:
+        _probe(*address)
+    run = rehearsing.Rehearsal(found, scenario, weather, address)
     try:
-        with Progress(
-            TextColumn("{task.description}"),
-            BarColumn(),
-            TextColumn("{task.percentage:>3.0f} %"),
-            TimeRemainingColumn(),
-            console=Console(stderr=True),
-            transient=True,
-        ) as bar:
-            task = bar.add_task(f"{len(found.nodes)} nodes, {found.days:g} days", total=1.0)
-            results = run.run(out, lambda share, wakes: bar.update(task, completed=share))
+        with staged(out) as stage:
+            for note in scenario_notes.notes(found):
+                printing.say(f"note: {note}")
+            results = _live(run, stage, f"{len(found.nodes)} nodes, {found.days:g} days")
+    except FolderError as error:
+        _complain(str(error))
     except OSError as error:
-        _complain(f"{error.filename or broker or out}: {error.strerror or error}")
-    for line in summary.lines(results):
-        console.print(line)
-    console.print(f"The report: {out / 'report.html'}", soft_wrap=True)
-    for trace in run.traces:
-        console.print("A node met an error that it does not know (counted as a defect):", style="bold")
-        console.print(trace, markup=False, highlight=False)
-    raise typer.Exit(1 if rehearsing.failed(results) else 0)
+        _complain(f"{broker or out}: {error.strerror or error}")
+    lines = [f"The report: {out / 'report.html'}"]
+    if run.traces:
+        lines += ["A node met an error that it does not know (counted as a defect):", *run.traces]
+    printing.show(summary.lines(results), lines)
+    raise typer.Exit(BROKEN if rehearsing.failed(results) else 0)
+
+
+def _live(run, stage: Path, what: str) -> dict:
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    ) as bar:
+        task = bar.add_task(what, total=1.0)
+        return run.run(stage, lambda share, wakes: bar.update(task, completed=share))
+
+
+def _nameable(path: Path | None) -> None:
+    """Refuse a name that no report could repeat, since it is not text."""
+    try:
+        str(path).encode()
+    except UnicodeEncodeError:
+        _complain(f"{path}: the name is not UTF-8 text")
 
 
 def _address(text: str) -> tuple[str, int]:
-    host, _, port = text.rpartition(":")
-    if not host or not port.isdigit() or not 0 < int(port) < 65536:
-        _complain(f"--broker {text}: must be HOST:PORT, such as localhost:1883")
-    return host.strip("[]"), int(port)
+    # the text is not repeated: people paste addresses with a user and a password in them
+    found = re.fullmatch(r"(?:\[([0-9A-Fa-f:.]{2,45})\]|([A-Za-z0-9_.-]{1,253})):([0-9]{1,5})", text)
+    if found is None or not 0 < int(found[3]) < 65536:
+        _complain("--broker: must be HOST:PORT, such as localhost:1883 or [::1]:1883")
+    return found[1] or found[2], int(found[3])
 
 
-def _complain(line: str):
-    print(f"torpor: {line}", file=sys.stderr)
-    raise typer.Exit(2)
+def _probe(host: str, port: int) -> None:
+    import socket
+
+    try:
+        socket.create_connection((host, port), PROBE_S).close()
+    except (OSError, UnicodeError) as error:
+        _complain(f"--broker {host}:{port}: no broker can be reached: {getattr(error, 'strerror', None) or error}")
 
 
-def main() -> None:
-    app()
+def _complain(line: str) -> NoReturn:
+    printing.say(line)
+    raise typer.Exit(BAD_INPUT)
+
+
+def main() -> NoReturn:
+    printing.any_encoding()
+    try:
+        status = app(args=sys.argv[1:] or ["--help"], standalone_mode=False)
+    except UsageError as error:
+        printing.say(f"{error.format_message().rstrip('.')} (torpor --help says more)")
+        status = BAD_INPUT
+    sys.exit(status)

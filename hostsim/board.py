@@ -4,9 +4,10 @@ A profile is a TOML file: [states.NAME] current_ua, spread (0..1 of the current)
 [clock] and [sleep_timer] the oscillators; retained_bytes and nvm_slot_bytes. docs/scenarios.md has the format.
 """
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
+
+from hostsim.scenario_text import Table, read_toml
 
 BUNDLED = Path(__file__).parent / "data" / "boards"
 STATES = ("asleep", "booting", "awake", "sensing", "storing", "joining", "online")
@@ -21,18 +22,19 @@ DURATIONS = {
     "card_write": 8,
     "tls": 900,  # the arithmetic of a handshake
 }
-OSCILLATOR_KEYS = {
-    "kind": str,
-    "offset_ppm": float,
-    "offset_spread_ppm": float,
-    "ageing_ppm_per_year": float,
-    "noise_ppm": float,
-    "survives_power_loss": bool,
+DURATION_MS_MAX = 60_000
+CURRENT_UA_MIN, CURRENT_UA_MAX = 0.01, 1e7
+OSCILLATORS = ("crystal", "compensated", "rc")
+# key: (low, high); with all of them at their limits a clock still runs forwards
+OSCILLATOR_NUMBERS = {
+    "offset_ppm": (-1e5, 1e5),
+    "offset_spread_ppm": (0, 1e5),
+    "ageing_ppm_per_year": (-1000, 1000),
+    "noise_ppm": (0, 1e4),
 }
-
-
-class BoardError(ValueError):
-    """A profile that cannot be used; the message is one line."""
+# the smallest retained memory among the chips in question, and more than any has
+RETAINED_BYTES = (256, 65536)
+NVM_SLOT_BYTES = (0, 1 << 20)
 
 
 @dataclass(frozen=True)
@@ -55,56 +57,55 @@ class Board:
     nvm_slot_bytes: int
 
 
-def load(where: str | Path) -> Board:
-    """A profile from a file, or a bundled one by its name. Raises BoardError naming the file and the reason."""
-    path = Path(where)
-    if not path.suffix:
-        path = BUNDLED / f"{where}.toml"
-        if not path.exists():
-            names = ", ".join(sorted(p.stem for p in BUNDLED.glob("*.toml")))
-            raise BoardError(f"no bundled board profile {str(where)!r}: one of {names}")
-    try:
-        with path.open("rb") as stream:
-            raw = tomllib.load(stream)
-    except OSError as error:
-        raise BoardError(f"{path}: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BoardError(f"{path}: {error}") from None
-    try:
-        return _board(path.stem, raw)
-    except (KeyError, TypeError, ValueError) as error:
-        reason = f"{error.args[0]} is missing" if isinstance(error, KeyError) else str(error)
-        raise BoardError(f"{path}: {reason}") from None
+def bundled() -> list[str]:
+    """The names of the profiles that come with the project."""
+    return sorted(path.stem for path in BUNDLED.glob("*.toml"))
 
 
-def _board(name: str, raw: dict) -> Board:
-    states = {}
-    for state in STATES:
-        entry = raw["states"][state]
-        current_ua, spread = float(entry["current_ua"]), float(entry.get("spread", 0.0))
-        if current_ua < 0 or not 0 <= spread < 1:
-            raise ValueError(f"states.{state}: current_ua must be 0 or more and spread 0 to below 1")
-        states[state] = State(current_ua, spread, str(entry["source"]))
-    durations = dict(DURATIONS)
-    for key, value in raw.get("durations", {}).items():
-        if key not in DURATIONS:
-            raise ValueError(f"durations.{key} is unknown: one of {', '.join(DURATIONS)}")
-        if not isinstance(value, int) or not 0 <= value <= 60_000:
-            raise ValueError(f"durations.{key} must be a whole number of milliseconds, 0 to 60000")
-        durations[key] = value
-    for table in ("clock", "sleep_timer"):
-        for key, value in raw[table].items():
-            if key not in OSCILLATOR_KEYS:
-                raise ValueError(f"{table}.{key} is unknown: one of {', '.join(OSCILLATOR_KEYS)}")
-            wanted = OSCILLATOR_KEYS[key]
-            if not isinstance(value, (int, float) if wanted is float else wanted):
-                raise ValueError(f"{table}.{key} must be a {wanted.__name__}")
-    return Board(
-        raw.get("name", name),
+def load(path: Path) -> Board:
+    """A profile from its file. Raises ScenarioError."""
+    top = read_toml(path)
+    states = _states(top.table("states"))
+    durations = top.table("durations")
+    found = Board(
+        top.text("name", path.stem),
         states,
-        durations,
-        raw["clock"],
-        raw["sleep_timer"],
-        int(raw.get("retained_bytes", 2048)),
-        int(raw.get("nvm_slot_bytes", 4000)),
+        {key: durations.whole(key, 0, DURATION_MS_MAX, ms) for key, ms in DURATIONS.items()},
+        _oscillator(top.table("clock")),
+        _oscillator(top.table("sleep_timer")),
+        top.whole("retained_bytes", *RETAINED_BYTES, 2048),
+        top.whole("nvm_slot_bytes", *NVM_SLOT_BYTES, 4000),
     )
+    durations.done()
+    top.done()
+    return found
+
+
+def _states(table: Table) -> dict[str, State]:
+    states = {}
+    table.used.update(STATES)
+    for name in STATES:
+        entry = table.table(name)
+        states[name] = State(
+            float(entry.number("current_ua", CURRENT_UA_MIN, CURRENT_UA_MAX)),
+            float(entry.number("spread", 0, 0.99, 0.0)),
+            entry.text("source"),
+        )
+        entry.done()
+    table.done()
+    return states
+
+
+def _oscillator(table: Table) -> dict:
+    """The keys that the table has, `kind` for certain."""
+    found: dict = {"kind": table.choice("kind", OSCILLATORS)}
+    for key, bounds in OSCILLATOR_NUMBERS.items():
+        value = table.number(key, *bounds, 0.0)
+        if key in table.raw:
+            found[key] = float(value)
+    if found.get("noise_ppm") and found["kind"] != "rc":
+        raise table.wrong("noise_ppm", 'is for kind = "rc" only')
+    if table.flag("survives_power_loss", False):
+        found["survives_power_loss"] = True
+    table.done()
+    return found

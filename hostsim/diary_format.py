@@ -5,14 +5,21 @@ from zlib import crc32
 
 DIARY_SIZE = 136
 HOLDING = 32
+STRIDES = range(12, 12 + 6 * 37 + 1)  # bytes that a record can have
 _CRC = Struct("<I")
 _RING = Struct("<III")  # ring id, head, acked_to at 7
+_COUNTS = Struct("<HHI")  # missed, unstored, overwritten at 81
 _HELD = Struct("<IIIIHHHH")
 
 
 def whole(memory) -> bool:
     """True when the diary is one: its magic, version and CRC agree."""
-    return memory[0] == 0x74 and memory[1] == 1 and _CRC.unpack_from(memory, 132)[0] == crc32(memory[:132])
+    return (
+        len(memory) >= DIARY_SIZE
+        and memory[0] == 0x74
+        and memory[1] == 1
+        and _CRC.unpack_from(memory, 132)[0] == crc32(memory[:132])
+    )
 
 
 def bits(memory) -> int:
@@ -24,15 +31,22 @@ def ring(memory) -> tuple[int, int, int]:
     return _RING.unpack_from(memory, 7)
 
 
-def missed(memory) -> int:
-    """Slots that the node has counted as missed."""
-    return memory[81] | memory[82] << 8
+def counts(memory) -> tuple[int, int, int]:
+    """(missed slots, unstored readings, overwritten readings), as the node has counted them."""
+    return _COUNTS.unpack_from(memory, 81)
+
+
+def held_capacity(memory, stride: int) -> int:
+    """How many records of `stride` bytes the memory behind the diary has room for."""
+    return max(0, (len(memory) - DIARY_SIZE - _HELD.size) // stride)
 
 
 def held(memory):
     """(ring_id, head, count, stride, bytes of the records, oldest first), None when there is no whole area."""
+    if len(memory) < DIARY_SIZE + _HELD.size:
+        return None
     crc, ring_id, head, _, count, stride, _, _ = _HELD.unpack_from(memory, DIARY_SIZE)
     end = DIARY_SIZE + _HELD.size + count * stride
-    if end > len(memory) or crc32(memory[DIARY_SIZE + 4 : end]) != crc:
+    if stride not in STRIDES or end > len(memory) or crc32(memory[DIARY_SIZE + 4 : end]) != crc:
         return None
     return ring_id, head, count, stride, bytes(memory[DIARY_SIZE + _HELD.size : end])

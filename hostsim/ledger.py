@@ -8,50 +8,122 @@ from array import array
 LANDED = 1
 DELIVERED = 2
 DROPPED = 4  # held, and gone from retained memory before it was delivered
-NOT_SURE = -1.0
+NOT_SURE = -1.0  # no bound is known: the node could not know the time
+TIME_UNKNOWN = 65535
 
 
 class Ledger:
-    """One ring's readings. volatile: they are held in retained memory, not on a card."""
+    """One ring's readings. volatile: they are held in retained memory, not on a card.
 
-    def __init__(self, ring_id: int, capacity: int, volatile: bool = False):
+    capacity: readings that the ring has room for; room: the most bytes of a record.
+    `stored` counts the distinct seqs that landed; each of them is one of: `delivered`, `overwritten` (out of the ring
+    and not accepted), `lost_unseen` (out of the ring, accepted and never delivered), `dropped`, or `undelivered()`.
+    `replaced_waiting`: how often a reading took the place of one that the node still held for not accepted.
+    """
+
+    def __init__(self, ring_id: int, capacity: int, room: int, volatile: bool = False):
         self.ring_id = ring_id
         self.capacity = capacity
         self.volatile = volatile
         self.newest = 0
         self.state = bytearray(capacity)
-        self.content = array("q", bytes(8 * capacity))
         self.taken_ms = array("q", bytes(8 * capacity))
-        self.run = array("H", bytes(2 * capacity))
         self.bound_s = array("d", bytes(8 * capacity))
         self.stated_s = array("q", bytes(8 * capacity))
         self.stated_uncertainty_s = array("i", bytes(4 * capacity))
         self.layouts: dict[int, list] = {}
+        self.acked_to = 0  # as the newest sector states it
         self.stored = self.delivered = self.duplicates = self.overwritten = self.lost_unseen = self.dropped = 0
+        self.replaced_waiting = 0
+        self._room = room
+        self._records = bytearray(capacity * room)
+        self._accepted_rightly = 0
 
     def has(self, seq: int) -> bool:
+        """True for a reading that landed and that no other has replaced since."""
         return self.newest - self.capacity < seq <= self.newest and self.state[seq % self.capacity] & LANDED != 0
 
-    def land(self, seq: int, content: int, taken_ms: int, run: int, bound_s: float, acked_to: int) -> None:
-        """A new reading is in the ring; what lay in its place is gone."""
+    def record(self, seq: int, size: int) -> bytes:
+        """The first `size` bytes of a record that landed."""
+        at = seq % self.capacity * self._room
+        return self._records[at : at + size]
+
+    def land(self, seq: int, record: bytes, taken_ms: int, bound_s: float, acked_to: int) -> int:
+        """A new reading, newer than all before it, is in the ring; returns how many undelivered ones it pushed out."""
+        gone = self.skip_to(seq, acked_to)
+        if 1 <= seq - self.capacity and seq - self.capacity > acked_to:
+            self.replaced_waiting += 1
         place = seq % self.capacity
-        old = self.state[place]
-        if old & LANDED and not old & DELIVERED:
+        self.state[place] = LANDED
+        self.taken_ms[place] = taken_ms
+        self.bound_s[place] = bound_s
+        at = place * self._room
+        self._records[at : at + len(record)] = record
+        uncertainty_s = record[4] | record[5] << 8
+        if uncertainty_s == TIME_UNKNOWN:
+            self.stated_s[place] = self.stated_uncertainty_s[place] = -1
+        else:
+            self.stated_s[place] = int.from_bytes(record[:4], "little")
+            self.stated_uncertainty_s[place] = uncertainty_s
+        self.stored += 1
+        self.acked_to = acked_to
+        return gone
+
+    def skip_to(self, seq: int, acked_to: int) -> int:
+        """The newest number is `seq`, which has not landed; returns how many undelivered readings that pushed out."""
+        gone = 0
+        for passed in range(max(self.newest + 1, seq - self.capacity + 1), seq + 1):
+            gone += self._push_out(passed, acked_to)
+        self.newest = seq
+        return gone
+
+    def _push_out(self, seq: int, acked_to: int) -> int:
+        """What lies in the place of `seq` is in the ring no more."""
+        place = seq % self.capacity
+        pushed = self.state[place] & (LANDED | DELIVERED | DROPPED) == LANDED
+        if pushed:
             if seq - self.capacity <= acked_to:
                 self.lost_unseen += 1
             else:
                 self.overwritten += 1
-        self.state[place] = LANDED
-        self.content[place] = content
-        self.taken_ms[place] = taken_ms
-        self.run[place] = run
-        self.bound_s[place] = bound_s
-        self.stated_s[place] = self.stated_uncertainty_s[place] = -1
-        self.stored += 1
-        self.newest = seq
+        self.state[place] = 0
+        return int(pushed)
 
-    def undelivered(self):
-        """The seqs that landed, were not dropped and were never delivered, oldest first."""
-        for seq in range(max(1, self.newest - self.capacity + 1), self.newest + 1):
+    def deliver(self, seq: int) -> bool:
+        """A reading that the ring has was delivered; False: not for the first time."""
+        place = seq % self.capacity
+        state = self.state[place]
+        if state & DELIVERED:
+            self.duplicates += 1
+            return False
+        if state & DROPPED:
+            # it was accepted, and only the news of it came late
+            self.dropped -= 1
+        self.state[place] = LANDED | DELIVERED
+        self.delivered += 1
+        return True
+
+    def deliver_late(self) -> None:
+        """A reading was delivered that had been pushed out as accepted before the news of it came."""
+        self.lost_unseen -= 1
+        self.delivered += 1
+
+    def drop(self, seq: int) -> None:
+        self.state[seq % self.capacity] |= DROPPED
+        self.dropped += 1
+
+    def wrongly_accepted(self, acked_to: int) -> int | None:
+        """The first seq up to `acked_to` that was never delivered, though the ring has it or will only get it."""
+        seq = max(self._accepted_rightly + 1, self.newest - self.capacity + 1)
+        while seq <= acked_to:
+            if seq > self.newest or self.state[seq % self.capacity] & (LANDED | DELIVERED) == LANDED:
+                break
+            seq += 1
+        self._accepted_rightly = max(self._accepted_rightly, seq - 1)
+        return seq if seq <= acked_to else None
+
+    def undelivered(self, first: int = 1):
+        """The seqs from `first` on that landed, were not dropped and were never delivered, oldest first."""
+        for seq in range(max(first, self.newest - self.capacity + 1), self.newest + 1):
             if self.state[seq % self.capacity] & (LANDED | DELIVERED | DROPPED) == LANDED:
                 yield seq

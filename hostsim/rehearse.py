@@ -76,8 +76,11 @@ class Rehearsal:
 
 
 def load(path, weather_file=None, seed=None, days=None) -> scenarios.Scenario:
-    """The scenario with the command line's changes."""
-    found = scenarios.load(path, weather_file)
+    """The scenario with the command line's changes. Raises ScenarioError, also for settings that a node would refuse,
+    and WeatherError."""
+    from hostsim.runtimes import settings_check
+
+    found = scenarios.load(path, weather_file, settings_check.refusal)
     if seed is not None:
         found = replace(found, seed=seed)
     if days is not None:

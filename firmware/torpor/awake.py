@@ -4,6 +4,7 @@ from . import last_good, retained, schedule, timekeeping
 from .sensors.quantities import channels
 
 PERSON_CAUSES = ("power-on", "pin", "software")
+FAILURE_CAUSES = ("watchdog", "panic", "brown-out")
 RESETS_MAX = 3
 SERVICE_STEP_MS = 250
 
@@ -13,22 +14,23 @@ def wake(cycle):
     ports = cycle.ports
     r = cycle.r
     cause = ports.power.reset_cause
-    choose_settings(cycle)
+    edited = choose_settings(cycle)
     cycle.battery_mv = ports.power.battery_mv()
-    if _too_weak(cycle):
+    weak = _too_weak(cycle)
+    # a wake that was too weak to look at the card left the first run to this one
+    r.cold = r.cold or r.run == 0
+    if weak and r.cold:
         return "weak"
-    rtc_s = ports.clock.rtc_epoch_s()
-    if r.cold or rtc_s is None or timekeeping.jumped(r, rtc_s):
-        from . import runs
-
-        runs.begin(cycle, rtc_s)
-    elif cause == "deep-sleep" and r.asleep_for_s:
-        r.timer_ppm = schedule.learn_timer_ppm(r.timer_ppm, r.asleep_for_s, rtc_s - r.asleep_rtc_s)
+    _settle_time(cycle, cause, edited, weak)
+    if weak:
+        return "weak"
+    if edited:
+        r.settings_crc = cycle.choice.crc
     time_s = cycle.now()[0]
     cycle.slot = schedule.slot_of(time_s, cycle.sample_s)
     stored = schedule.is_stored(r.last_slot, cycle.slot)
-    if cause in ("watchdog", "panic", "brown-out"):
-        return _after_failure(r, cause, stored)
+    if cause in FAILURE_CAUSES:
+        return _after_failure(cycle, cause, stored)
     r.resets = 0
     if cause in PERSON_CAUSES or ports.power.wake_reason == "button":
         cycle.person = True
@@ -38,45 +40,82 @@ def wake(cycle):
     return "due"
 
 
-def _after_failure(r, cause, stored):
+def _settle_time(cycle, cause, edited, weak):
+    """Begin a run where the time counter broke; learn from the sleep where it did not."""
+    ports = cycle.ports
+    r = cycle.r
+    rtc_s = ports.clock.rtc_epoch_s()
+    if not timekeeping.countable(rtc_s):
+        rtc_s = None
+    slept = cause == "deep-sleep"
+    if r.cold or rtc_s is None or timekeeping.jumped(r, rtc_s, slept):
+        from . import runs
+
+        if edited:
+            # it was counted by another interval
+            r.last_slot = retained.NO_SLOT
+        runs.begin(cycle, rtc_s)
+        return
+    if edited and not weak:
+        from . import runs
+
+        runs.renumber(cycle)
+    # a button may have cut the sleep short
+    if slept and ports.power.wake_reason == "timer" and r.asleep_for_s:
+        r.timer_ppm = schedule.learn_timer_ppm(r.timer_ppm, r.asleep_for_s, rtc_s - r.asleep_rtc_s)
+
+
+def _after_failure(cycle, cause, stored):
+    r = cycle.r
     r.count("brown-out" if cause == "brown-out" else "watchdog")
     r.resets = min(255, r.resets + 1)
-    if cause != "watchdog" or r.resets > RESETS_MAX:
+    if backs_off(cause, r.resets):
+        # the radio draws most: where it may have been that, the next session is put off further each time
+        cycle.transmit_failed = r.cold or r.trying != 0
         return "back off"
     if not stored:
         return "due"
     # the network that was being tried hung the board: go on with the one after it
-    return "resume" if r.trying else "not due"
+    return "resume" if r.trying and not r.bits & retained.RADIO_HELD_OFF else "not due"
+
+
+def backs_off(cause, resets):
+    """True when a board that came back by `cause`, after `resets` failures in a row, has to rest first."""
+    return cause in FAILURE_CAUSES and (cause != "watchdog" or resets > RESETS_MAX)
 
 
 def choose_settings(cycle):
-    """Put the settings in force into the cycle."""
+    """Put the settings in force into the cycle; True when they are others than in the wake before.
+
+    Settings that were edited void what was set from afar, and the remembered network and layout may be others. The
+    diary takes their CRC only once the slots are renumbered, which a weak battery puts off.
+    """
     ports = cycle.ports
     r = cycle.r
     cycle.choice = last_good.choose(ports.settings_file(), ports.nvm)
     settings = cycle.settings = cycle.choice.settings
     if cycle.choice.problem:
         r.count("settings")
-    if r.settings_crc != cycle.choice.crc:
-        # edited by hand: what was set from afar is void, and the remembered network and layout may be others
-        r.settings_crc = cycle.choice.crc
+    edited = r.settings_crc != cycle.choice.crc
+    if edited:
         r.remote_id = r.remote_sample_s = r.remote_transmit_s = r.remote_last_days = 0
-        r.network = r.channel = r.failures = 0
+        r.network = r.channel = r.failures = r.next_transmit_s = 0
         r.broker_ip = bytes(4)
-        r.last_slot = retained.NO_SLOT
         r.layout = retained.NO_LAYOUT
     cycle.channels = channels(settings)
     cycle.sample_s = r.remote_sample_s or settings["sample_every_s"]
     cycle.transmit_s = max(cycle.sample_s, r.remote_transmit_s or settings["transmit_every_s"])
     cycle.drift_ppm_max = settings["time"]["drift_ppm_max"]
+    return edited
 
 
 def _too_weak(cycle):
     """Two thresholds with hysteresis: no radio below the first, no card write below the second. True: only sleep."""
     r = cycle.r
     battery = cycle.settings["battery"]
-    r.bits = _gate(r.bits, retained.RADIO_HELD_OFF, cycle.battery_mv, battery["radio_off_mv"], battery["radio_on_mv"])
-    r.bits = _gate(r.bits, retained.WRITES_HELD_OFF, cycle.battery_mv, battery["write_off_mv"], battery["write_on_mv"])
+    mv = cycle.battery_mv
+    r.bits = _gate(r.bits, retained.RADIO_HELD_OFF, mv, battery["radio_off_mv"], battery["radio_on_mv"])
+    r.bits = _gate(r.bits, retained.WRITES_HELD_OFF, mv, battery["write_off_mv"], battery["write_on_mv"])
     return r.bits & retained.WRITES_HELD_OFF != 0
 
 
@@ -104,4 +143,5 @@ def service(cycle):
     cycle.slot = schedule.slot_of(cycle.now()[0], cycle.sample_s)
     if not schedule.is_stored(cycle.r.last_slot, cycle.slot):
         return "due"
-    return "weak" if cycle.r.bits & retained.RADIO_HELD_OFF else "stored"
+    no_radio = cycle.r.bits & retained.RADIO_HELD_OFF or cycle.settings["broker"] is None
+    return "weak" if no_radio else "stored"

@@ -1,8 +1,9 @@
-"""The readings that wait, oldest first, as MQTT packets. Law: a reading is offered under one (ring, seq) with one content.
+"""The readings that wait, oldest first, as MQTT packets. Law: a (ring, seq) is offered with one content for ever.
 
-Only its time may become known between one offer and the next. A reading whose time is not known waits for it, up to the patience in the settings; everything after it waits too, so
-that what is accepted stays a prefix. A reading of a run that ended without ever learning the time goes out at once
-with its run and its run's seconds: whoever collects knows the readings around it.
+Only its time may become known between one offer and the next. A reading whose time is not known waits for it, up to
+the patience in the settings; everything after it waits too, so that what is accepted stays a prefix. A reading of a
+run that ended without ever learning the time goes out at once with its run and its run's seconds: whoever collects
+knows the readings around it.
 """
 
 from binascii import hexlify

@@ -1,6 +1,6 @@
 """When to try again. Law: a waiting time lies in [0, cap] and never depends on anything but its arguments.
 
-Capped exponential backoff with full jitter: U(0, min(cap, base x 2^failures)), so that boards which lost the
+Capped exponential backoff with full jitter: U(0, min(cap, base x 2^(failures - 1))), so that boards which lost the
 same access point at the same moment do not come back at the same moment.
 """
 

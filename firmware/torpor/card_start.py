@@ -4,10 +4,12 @@ Law: what is on the card and is not this board's ring is left as it is.
 """
 
 from . import record, retained, ring, ring_layout, ring_recovery
-from .errors import RingError
+from .errors import CardError, RingError
 
 RING_NAME = "torpor.ring"
 SECTORS_A_MIB = 2048
+# layout sectors that may be unreadable before the card is given up: each costs the card's own time-out, twice
+UNREAD_MAX = 4
 
 
 def start(cycle, names):
@@ -16,8 +18,9 @@ def start(cycle, names):
     r = cycle.r
     r.layout = retained.NO_LAYOUT
     if names:
+        known = (r.ring_id, r.head) if r.ring_id else None
         found, _, mended = ring_recovery.recover(
-            ports.card.open(names[0]), ports.eui, ports.random.u32(), ports.power.feed_watchdog
+            ports.card.open(names[0]), ports.eui, ports.random.u32(), ports.power.feed_watchdog, known
         )
         if found.head and r.ring_id == found.ring_id and r.acked_to > found.acked_to:
             found.acked_to = min(r.acked_to, found.head)
@@ -40,41 +43,73 @@ def fit(cycle, values, flags):
     """Settle which layout the record gets (diary.layout); return its values and flags in that layout's order.
 
     A change of channels takes the next slot. When none is left, or the records of this ring are too short for the
-    new channels, the node goes on with the newest old layout: by name, what is new is left out, what is gone is absent.
+    new channels, the node goes on with the newest old layout, by name: what is new is left out, what is gone absent.
     """
     r = cycle.r
     wanted = cycle.channels
-    file = cycle.ring.file
-    buffer = bytearray(ring.SECTOR)
+    if r.bits & retained.OLD_LAYOUT and r.layout != retained.NO_LAYOUT:
+        # settled by an earlier wake; only a cold start or other settings open the question again
+        found = _load(cycle, r.layout)
+        if found is not None:
+            return _by_name(found[5], wanted, values, flags)
+    newest, free = _search(cycle, wanted)
+    room = (cycle.ring.stride - record.HEAD_SIZE) // record.CHANNEL_SIZE
+    if newest is not None and newest[1] == wanted:
+        slot = newest[0]
+        # a card that failed between the two copies left one
+        ring_layout.repair(cycle.ring.file, slot, cycle.ring.ring_id)
+    elif free < ring.LAYOUT_SLOTS and len(wanted) <= room:
+        slot = free
+        _write(cycle, slot)
+    elif newest is None:
+        raise RingError("no layout is left to be read")
+    else:
+        if not r.bits & retained.OLD_LAYOUT:
+            r.count("settings")
+        r.bits |= retained.OLD_LAYOUT
+        r.layout = newest[0]
+        return _by_name(newest[1], wanted, values, flags)
+    r.layout = slot
+    r.bits &= ~retained.OLD_LAYOUT
+    return values, flags
+
+
+def _search(cycle, wanted):
+    """((slot, channels) of the wanted layout, else of the newest one, else None; the first slot that is free)."""
+    this = cycle.ring
     newest = None
     free = 0
+    unread = 0
     for slot in range(ring.LAYOUT_SLOTS):
-        found = ring_layout.load(file, slot, cycle.ring.ring_id, buffer)
-        if found is None:
+        try:
+            found = _load(cycle, slot)
+        except CardError:
+            # it may be in use, so it is not free
+            free = slot + 1
+            unread += 1
+            if unread > UNREAD_MAX:
+                raise
             continue
-        free = slot + 1
-        newest = (slot, found[5])
-        if found[5] == wanted:
-            r.layout = slot
-            r.bits &= ~retained.OLD_LAYOUT
-            return values, flags
-    room = (cycle.ring.stride - record.HEAD_SIZE) // record.CHANNEL_SIZE
-    if free < ring.LAYOUT_SLOTS and len(wanted) <= room:
-        _write(cycle, free, buffer)
-        r.layout = free
-        r.bits &= ~retained.OLD_LAYOUT
-        return values, flags
-    if newest is None:
-        raise RingError("no layout is left to be read")
-    if not r.bits & retained.OLD_LAYOUT:
-        r.count("settings")
-    r.bits |= retained.OLD_LAYOUT
-    r.layout = newest[0]
-    return _by_name(newest[1], wanted, values, flags)
+        if found is not None:
+            free = slot + 1
+            newest = (slot, found[5])
+            if found[5] == wanted:
+                return newest, free
+    # a slot that a stored reading has is in use, even if both its copies are gone
+    data = this.read(this.head) if this.head else None
+    if data is not None and free <= data[8] < ring.LAYOUT_SLOTS:
+        free = data[8] + 1
+    return newest, free
 
 
-def _write(cycle, slot, buffer):
+def _load(cycle, slot):
+    cycle.ports.power.feed_watchdog()
+    return ring_layout.load(cycle.ring.file, slot, cycle.ring.ring_id, bytearray(ring.SECTOR))
+
+
+def _write(cycle, slot):
     this = cycle.ring
+    buffer = bytearray(ring.SECTOR)
     ring_layout.encode(
         buffer, slot, this.stride, this.ring_id, this.half, cycle.ports.eui, cycle.settings["node"], cycle.channels
     )

@@ -41,6 +41,9 @@ def join(cycle):
     r.bssid = bytes(bssid or 6)
     r.channel = channel if bssid else 0
     r.network = index + 1
+    if hinted:
+        # the same network without the hint is for where the hint leads nowhere
+        cycle.candidates = [other for other in cycle.candidates if other[0] != index]
     cycle.network_name = network["ssid"]
     if cycle.person:
         ports.signal.show("joined")

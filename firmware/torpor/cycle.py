@@ -1,8 +1,7 @@
 """The cycle of a wake. Law: what comes after what is decided by TABLE, and every way ends in sleep.
 
-TABLE maps (state, outcome) to the next state; docs/cycle.md is drawn from it. Each state is a function in a module of
-its own that takes the Cycle and returns an outcome. JOIN, SYNC and SEND are imported when they are reached: most wakes
-only sample.
+TABLE maps (state, outcome) to the next state; docs/cycle.svg is drawn from it. Each state is a function that takes
+the Cycle and returns an outcome. JOIN, SYNC and SEND are imported when they are reached: most wakes only sample.
 """
 
 from . import awake, retained, sleeping, storing, timekeeping

@@ -5,7 +5,7 @@ Held readings go first, then the ring's backlog, then what the collector asked f
 
 from binascii import hexlify
 
-from . import health, last_good, messages, mqtt, retained, schedule, storing, uplink
+from . import health, last_good, mqtt, retained, storing, uplink
 from .backlog import HeldSource, Packer, RingSource, packet_id
 from .errors import LinkError
 
@@ -17,23 +17,29 @@ CONNECT_MS_MAX = 10000
 # this part of the session's time is kept for the answers that are still out, and for health
 _RESERVE = 4
 _NO_ADDRESS = bytes(4)
+# intervals of readings that are gone, in the health message
+_GONE_MAX = 8
 
 
 class Delivery:
-    """One SEND. The cycle hands itself in: ports, settings, diary, ring, held readings and the present time."""
+    """One SEND. The cycle hands itself in: ports, settings, diary, ring, held readings and the present time.
+
+    answering.py works with `r`, `packer`, `in_time` and `missing`.
+    """
 
     def __init__(self, cycle):
         self._cycle = cycle
         self._ports = cycle.ports
-        self._r = cycle.r
+        self.r = cycle.r
         node = cycle.settings["node"]
         # as they come over the wire, so that no bytes of a broker's are ever decoded
         self._topics = (f"torpor/{node}/have".encode(), f"torpor/{node}/settings".encode())
         self._health_topic = f"torpor/{node}/health"
         now_s = cycle.now()[0]
         patience_s = cycle.settings["time"]["patience_h"] * 3600
-        self._packer = Packer(node, cycle.ports.eui, cycle.r, now_s if not cycle.time_known() else 0, patience_s)
-        self._answered = False
+        self.packer = Packer(node, cycle.ports.eui, cycle.r, now_s if not cycle.time_known() else 0, patience_s)
+        self._reached = False
+        self._proven = False
         # up to where the retained diary says that readings may have been sent
         self._noted_to = 0
         self._gone = []
@@ -52,7 +58,7 @@ class Delivery:
             return REFUSED
         except LinkError as error:
             self._fault(error)
-            return REFUSED if self._answered else UNREACHED
+            return REFUSED if self._reached else UNREACHED
 
     def _attempt(self, pipelined):
         """One connection, to its end. False when it was dropped before CONNACK, and waiting for that may help."""
@@ -63,9 +69,10 @@ class Delivery:
             self._session(session)
         except LinkError:
             if session.connected:
+                self._reached = True
                 raise
             # whoever answers at the remembered address may not be the broker
-            self._r.broker_ip = _NO_ADDRESS
+            self.r.broker_ip = _NO_ADDRESS
             if not pipelined or session.mute or self._left_ms() <= 0:
                 raise
             return False
@@ -76,7 +83,7 @@ class Delivery:
     def _left_ms(self):
         return self._limit_ms - self._ports.clock.elapsed_ms(self._started_ms)
 
-    def _in_time(self):
+    def in_time(self):
         """False when no further reading should be begun."""
         return self._left_ms() > self._limit_ms // _RESERVE
 
@@ -88,7 +95,7 @@ class Delivery:
 
     def _fault(self, error):
         self._cycle.count(error)
-        self._ports.log.event("session-failed", accepted=int(self._answered))
+        self._ports.log.event("session-failed", accepted=int(self._proven))
 
     def _open(self):
         broker = self._cycle.settings["broker"]
@@ -97,14 +104,14 @@ class Delivery:
         client_id = broker["client_id"] or "torpor" + hexlify(self._ports.eui).decode()
         hello = mqtt.connect(client_id, broker["keepalive_s"], broker["username"], broker["password"])
         # half a round of ids away from those of the readings in flight
-        hello += mqtt.subscribe(packet_id(self._r.acked_to + 32768), self._topics)
+        hello += mqtt.subscribe(packet_id(self.r.acked_to + 32768), self._topics)
         return uplink.Session(stream, self._ports.clock, self._started_ms, self._limit_ms, hello, self._topics)
 
     def _connect(self, broker):
         """A stream to the broker: by the remembered address first, which saves the name look-up."""
         network = self._ports.network
         tls = {"host": broker["host"], "ca": broker["ca"]} if broker["tls"] else None
-        r = self._r
+        r = self.r
         if r.broker_ip != _NO_ADDRESS:
             address = ".".join([str(part) for part in r.broker_ip])
             try:
@@ -128,21 +135,28 @@ class Delivery:
             session.deliver(self._held_packets(held), lambda seq: self._held_accepted(held, seq))
         if ring is not None:
             # while an old layout is in use, it is not that of today's channels
-            layout = retained.NO_LAYOUT if self._r.bits & retained.OLD_LAYOUT else self._r.layout
+            layout = retained.NO_LAYOUT if self.r.bits & retained.OLD_LAYOUT else self.r.layout
             source = RingSource(ring, layout, cycle.channels)
             session.deliver(self._ring_packets(source, ring), lambda seq: self._accepted(ring, seq))
         session.settle()
-        self._answered = True
-        if source is not None and self._topics[0] in session.messages:
-            self._answer_have(session, source, ring)
-        if self._topics[1] in session.messages:
-            self._take_remote(session.messages[self._topics[1]])
+        if session.messages:
+            self._answer(session, source)
         session.finish(self._health_topic, self._health(ring))
+
+    def _answer(self, session, source):
+        from . import answering
+
+        have, settings = self._topics
+        if source is not None and have in session.messages:
+            asked, allowed = answering.wanted(session.messages[have], source.name, self._cycle)
+            session.deliver(answering.again(self, source, asked, allowed), lambda seq: None)
+        if settings in session.messages:
+            answering.take_settings(self._cycle, session.messages[settings])
 
     def _health(self, ring):
         cycle = self._cycle
         return health.message(
-            self._r,
+            self.r,
             ring,
             cycle.now(),
             cycle.choice,
@@ -156,7 +170,7 @@ class Delivery:
         source = HeldSource(held, self._cycle.channels)
         sent_to = held.sent_to
         for seq in range(held.first(), held.head + 1):
-            data = self._packer.packet(source, seq, sent_to)
+            data = self.packer.packet(source, seq, sent_to)
             if data is None:
                 return
             if seq > held.sent_to:
@@ -166,16 +180,16 @@ class Delivery:
             yield seq, data
 
     def _held_accepted(self, held, seq):
-        self._proved()
         held.accept(seq)
         if not held.count():
-            self._r.bits &= ~retained.HOLDING
+            self.r.bits &= ~retained.HOLDING
+        self._proved()
 
     def _ring_packets(self, source, ring):
-        sent_to = self._r.sent_to
+        sent_to = self.r.sent_to
         seq = ring.tail()
-        while seq <= ring.head and self._in_time():
-            data = self._packer.packet(source, seq, sent_to)
+        while seq <= ring.head and self.in_time():
+            data = self.packer.packet(source, seq, sent_to)
             if data is None:
                 return
             if data:
@@ -183,7 +197,7 @@ class Delivery:
                     self._note(seq, ring.head)
                 yield seq, data
             else:
-                self._missing(seq, seq)
+                self.missing(seq, seq)
             seq += 1
 
     def _note(self, seq, head):
@@ -191,70 +205,40 @@ class Delivery:
 
         Retained memory is told a flight ahead, since writing it for each reading costs more than the reading.
         """
-        r = self._r
+        r = self.r
         if seq > self._noted_to:
             r.sent_to = self._noted_to = min(head, seq + uplink.FLIGHT_PACKETS - 1)
             r.save()
         r.sent_to = seq
 
     def _accepted(self, ring, seq):
+        ring.acked_to = self.r.acked_to = seq
         self._proved()
-        ring.acked_to = self._r.acked_to = seq
         self._ports.power.feed_watchdog()
 
     def _proved(self):
         """A PUBACK is the only proof that network, broker and settings work."""
-        if self._answered:
+        if self._proven:
             return
-        self._answered = True
+        self._proven = True
         cycle = self._cycle
         # over a network of the settings before, it proves nothing about the network in these
-        if not cycle.choice.good and self._r.network <= len(cycle.settings["network"]):
-            last_good.accept(self._ports.nvm, cycle.choice.crc)
+        if not cycle.choice.good and self.r.network <= len(cycle.settings["network"]):
             cycle.choice.good = True
+            try:
+                last_good.accept(self._ports.nvm, cycle.choice.crc)
+            except OSError:
+                # tried again in the next session; the readings go on
+                self.r.count("settings")
 
-    def _take_remote(self, payload):
-        cycle = self._cycle
-        r = self._r
-        every_s = cycle.sample_s
-        if not messages.remote_settings(payload, r, _within):
-            return
-        cycle.sample_s = r.remote_sample_s or cycle.settings["sample_every_s"]
-        cycle.transmit_s = max(cycle.sample_s, r.remote_transmit_s or cycle.settings["transmit_every_s"])
-        r.last_slot = schedule.renumber(r.last_slot, every_s, cycle.sample_s)
-        self._ports.log.event("settings-taken", id=r.remote_id)
-
-    def _answer_have(self, session, source, ring):
-        asked = messages.have(session.messages[self._topics[0]], source.name, self._r)
-        if asked:
-            day = self._cycle.now()[0] // 86400
-            session.deliver(self._again(source, ring, asked, messages.allowance(self._r, day)), lambda seq: None)
-
-    def _again(self, source, ring, asked, allowed):
-        r = self._r
-        oldest = ring.oldest()
-        for first, last in asked:
-            if first < oldest:
-                self._missing(first, min(last, oldest - 1))
-            for seq in range(max(first, oldest), min(last, ring.acked_to) + 1):
-                if allowed == 0 or not self._in_time():
-                    return
-                data = self._packer.packet(source, seq, r.sent_to)
-                if data:
-                    allowed -= 1
-                    r.have_sent += 1
-                    yield seq, data
-                elif data is not None:
-                    self._missing(seq, seq)
-
-    def _missing(self, first, last):
+    def missing(self, first, last):
         """Note readings that the ring does not have any more, as inclusive intervals for the health message."""
         # looking for one reads a dozen sectors
         self._ports.power.feed_watchdog()
         gone = self._gone
         if gone and gone[-1][1] + 1 == first:
             gone[-1][1] = last
-        elif len(gone) < messages.INTERVALS_MAX:
+        elif len(gone) < _GONE_MAX:
             gone.append([first, last])
 
 
@@ -267,10 +251,3 @@ def _four_bytes(address):
         return bytes([int(part) for part in parts])
     except ValueError:
         return _NO_ADDRESS
-
-
-def _within(key, value):
-    # imported for a message that is new: it is the same one for months
-    from .settings import within
-
-    return within(key, value)

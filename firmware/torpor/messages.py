@@ -6,6 +6,7 @@ on the board is edited. Both are retained messages of at most 512 bytes; anythin
 
 import json
 
+PAYLOAD_BYTES_MAX = 512
 INTERVALS_MAX = 8
 # readings sent again a day, whatever is asked
 DAILY_MAX = 288
@@ -25,6 +26,7 @@ def have(payload, ring_name, r):
     for pair in asked[:INTERVALS_MAX]:
         if isinstance(pair, list) and len(pair) == 2 and _count(pair[0]) and _count(pair[1]) and pair[0] <= pair[1]:
             found.append((pair[0], pair[1]))
+    found.sort()
     return found
 
 
@@ -61,9 +63,12 @@ def remote_settings(payload, r, within):
 
 
 def _object(payload):
+    if len(payload) > PAYLOAD_BYTES_MAX:
+        return {}
     try:
         message = json.loads(payload)
-    except ValueError:
+    except (ValueError, TypeError, RuntimeError, MemoryError):
+        # RuntimeError is what some decoders raise when brackets are nested too deep
         return {}
     return message if isinstance(message, dict) else {}
 

@@ -1,4 +1,10 @@
-"""In which order the networks are tried. Law: every network in the settings is reached by the order, none for ever last."""
+"""In which order the networks are tried.
+
+Law: every network in the settings is reached by the order, and none is left out for ever.
+"""
+
+# failed slots in a row after which the networks of the last good settings are tried too
+PREVIOUS_FAILURES = 3
 
 
 def order(settings, previous, r, failures):
@@ -6,17 +12,22 @@ def order(settings, previous, r, failures):
 
     The settings' order is the user's preference; the last good one comes first when the settings say so. A hinted try
     joins by the remembered BSSID and channel, without a scan; the same network follows without the hint, since an
-    access point may have been replaced. After three failed slots the networks of the last good settings (`previous`) follow.
+    access point may have been replaced. After three failed slots, or when it was one of them that worked last, the
+    networks of the last good settings (`previous`) follow, under the indexes behind those of the settings in force.
     """
-    listed = []
-    for index in range(len(settings["network"])):
-        listed.append((index, settings["network"][index]))
-    if previous is not None and failures >= 3:
-        for network in previous["network"]:
-            listed.append((len(listed), network))
+    current = settings["network"]
+    listed = [(index, current[index]) for index in range(len(current))]
     last = r.network - 1
-    if settings["radio"]["last_good_first"] and 0 <= last < len(listed):
-        listed.insert(0, listed.pop(last))
+    if previous is not None and (failures >= PREVIOUS_FAILURES or last >= len(current)):
+        for index in range(len(previous["network"])):
+            network = previous["network"][index]
+            if network not in current:
+                listed.append((len(current) + index, network))
+    if settings["radio"]["last_good_first"]:
+        for position in range(len(listed)):
+            if listed[position][0] == last:
+                listed.insert(0, listed.pop(position))
+                break
     found = []
     for index, network in listed:
         if index == last and r.channel:

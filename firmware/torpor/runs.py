@@ -1,6 +1,6 @@
 """Where a run begins, and where it learns the time. Law: slots are numbered once, whatever the time base does.
 
-Imported by the few wakes that lose or set the clock.
+Imported by the few wakes that lose or set the clock, or find other settings.
 """
 
 from . import record, retained, schedule, storing, timekeeping
@@ -10,25 +10,25 @@ from .errors import CardError, RingError
 def begin(cycle, rtc_s):
     """Begin a run: retained memory was lost, or the RTC (rtc_s None), or the RTC jumped.
 
-    The card says what run came before, when the clock had last been set and up to when slots are accounted for.
+    After a loss of retained memory the card says what run came before, when the clock had last been set and up to
+    when slots are accounted for. Otherwise the diary knows, and the card is left alone: the battery may be too weak.
     """
     r = cycle.r
-    clock = cycle.ports.clock
-    lost_clock = rtc_s is None or not r.cold
-    if not r.cold:
+    newest = None
+    if r.cold:
+        newest = _newest(cycle)
+    else:
         r.count("time")
+    lost_clock = rtc_s is None or not r.cold
     if rtc_s is None:
         rtc_s = timekeeping.COUNT_START_S
-        clock.set_rtc(rtc_s)
+        cycle.ports.clock.set_rtc(rtc_s)
     last_slot = r.last_slot if timekeeping.known(r) else retained.NO_SLOT
-    newest = _newest(cycle)
     timekeeping.begin_run(r, rtc_s, max(r.run, newest[2] if newest else 0) + 1)
     r.bits |= retained.FIRST_READING
     if newest is not None and newest[1] != record.TIME_UNKNOWN:
         last_slot = schedule.slot_of(newest[0], cycle.sample_s)
-        if not lost_clock and timekeeping.trust_rtc(
-            r, rtc_s, newest[3], newest[0], newest[1], cycle.drift_ppm_max
-        ):
+        if not lost_clock and timekeeping.trust_rtc(r, rtc_s, newest[3], newest[0], newest[1], cycle.drift_ppm_max):
             r.last_slot = last_slot
             last_slot = retained.NO_SLOT
     if last_slot != retained.NO_SLOT:
@@ -37,7 +37,7 @@ def begin(cycle, rtc_s):
 
 
 def _newest(cycle):
-    """(time_s, uncertainty_s, run, synced_s) of the newest stored reading, its time resolved where it can be; or None."""
+    """(time_s, uncertainty_s, run, synced_s) of the newest stored reading, resolved where it can be, or None."""
     try:
         storing.open_ring(cycle)
     except (CardError, RingError):
@@ -54,6 +54,37 @@ def _newest(cycle):
     return time_s, uncertainty_s, run, anchor[3]
 
 
+def renumber(cycle):
+    """The settings were edited: give the last slot its number under their interval.
+
+    The diary does not keep the interval that it counted by, but the newest reading's time shows whether it still
+    counts by the same. Without that reading the slots up to now count as accounted for: none is taken twice.
+    """
+    r = cycle.r
+    if r.last_slot == retained.NO_SLOT:
+        return
+    every_s = cycle.sample_s
+    slot = schedule.slot_of(_newest_in_base(cycle), every_s)
+    if slot != r.last_slot:
+        r.last_slot = max(slot, cycle.now()[0] // every_s)
+        r.gap_slot = 0
+
+
+def _newest_in_base(cycle):
+    """The newest stored reading's time in the diary's present time base; 0 when it cannot be told."""
+    r = cycle.r
+    newest = _newest(cycle)
+    if newest is None:
+        return 0
+    time_s, uncertainty_s, run = newest[:3]
+    if uncertainty_s != record.TIME_UNKNOWN:
+        return time_s if timekeeping.known(r) else 0
+    if run != r.run:
+        return 0
+    resolved = timekeeping.resolve(time_s, run, timekeeping.anchor(r))
+    return resolved[0] if resolved else time_s
+
+
 def time_set(cycle, rtc_s, true_time, new_rtc_s):
     """The RTC has just been set from network time: carry over what stood in the old time base.
 
@@ -64,18 +95,20 @@ def time_set(cycle, rtc_s, true_time, new_rtc_s):
     step_s, plausible = timekeeping.synchronise(r, rtc_s, true_time, new_rtc_s, cycle.drift_ppm_max)
     if not plausible:
         r.count("time")
-    taken_s = None
+    every_s = cycle.sample_s
+    # when the last slot's reading was taken, in the new time base
+    taken_s = r.last_slot * every_s + (step_s if was_known else r.run_epoch_s)
     if cycle.taken_rtc_s is not None:
         cycle.taken_rtc_s += step_s
         taken_s = cycle.taken_rtc_s
-    every_s = cycle.sample_s
     if not was_known:
         r.next_transmit_s = 0
         if r.gap_slot:
             r.add_missed(schedule.missed_between(r.gap_slot, schedule.slot_of(r.run_epoch_s, every_s)))
             r.gap_slot = 0
-        if taken_s is None and r.last_slot != retained.NO_SLOT:
-            taken_s = r.run_epoch_s + r.last_slot * every_s
-    if r.last_slot != retained.NO_SLOT and taken_s is not None:
-        r.last_slot = schedule.slot_of(taken_s, every_s)
+    if r.last_slot != retained.NO_SLOT:
+        slot = max(0, schedule.slot_of(taken_s, every_s))
+        if was_known:
+            r.add_missed(max(0, slot - r.last_slot))
+        r.last_slot = slot
     r.save()

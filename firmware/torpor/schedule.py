@@ -14,6 +14,8 @@ EARLY_S = 3
 # The sleep timer is learned from sleeps of at least this length: the RTC shows whole seconds.
 LEARN_TIMER_S_MIN = 60
 TIMER_PPM_MAX = 200000
+# two readings of a clock that shows whole seconds are off by less than this together, a boot's jitter included
+ROUGH_S = 2
 
 
 def slot_of(time_s, every_s):
@@ -45,11 +47,14 @@ def until_next_slot_s(time_s, last_slot, every_s):
     return start_s - time_s
 
 
-def renumber(last_slot, every_s, new_every_s):
-    """The last stored slot's number after a change of the interval."""
-    if last_slot == NO_SLOT:
-        return NO_SLOT
-    return slot_of(last_slot * every_s, new_every_s)
+def renumber(last_slot, every_s, new_every_s, time_s=0):
+    """The last stored slot's number after a change of the interval at `time_s`.
+
+    The new slots before `time_s` were never due, so none of them is missed.
+    """
+    if last_slot == NO_SLOT or every_s == new_every_s:
+        return last_slot
+    return max(slot_of(last_slot * every_s, new_every_s), time_s // new_every_s)
 
 
 def is_transmit_due(time_s, next_transmit_s):
@@ -69,10 +74,15 @@ def ask_timer_s(want_s, timer_ppm):
 
 
 def learn_timer_ppm(timer_ppm, asked_s, slept_s):
-    """The sleep timer's learned error after one more sleep; the time to boot counts as part of the sleep."""
+    """The sleep timer's learned error after one more sleep; the time to boot counts as part of the sleep.
+
+    A difference that whole seconds cannot explain is taken over by half at once: until it is learned, each sleep
+    may cost a second wake. A smaller one is averaged.
+    """
     if asked_s < LEARN_TIMER_S_MIN:
         return timer_ppm
     measured_ppm = (slept_s - asked_s) * 1000000 // asked_s
-    if measured_ppm < -TIMER_PPM_MAX or measured_ppm > TIMER_PPM_MAX:
+    if not -TIMER_PPM_MAX <= measured_ppm <= TIMER_PPM_MAX:
         return timer_ppm
-    return timer_ppm + (measured_ppm - timer_ppm) // 8
+    difference_ppm = measured_ppm - timer_ppm
+    return timer_ppm + difference_ppm // (2 if abs(difference_ppm) * asked_s > ROUGH_S * 1000000 else 8)

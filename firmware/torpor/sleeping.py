@@ -1,29 +1,46 @@
-"""SLEEP: everything off, the diary written, the next wake computed. Law: the one way out of a wake, and it always works."""
+"""SLEEP: everything off, the diary written, the next wake computed.
 
-from . import schedule
+Law: the one way out of a wake, and it always works.
+"""
+
+from . import awake, schedule
 
 BACK_OFF_S = 600
 SLEEP_STAGE = 7
 
 
 def sleep(cycle):
-    """Does not return: the port's deep_sleep ends the wake."""
-    ports = cycle.ports
+    """Does not return: the port's deep_sleep ends the wake. What fails on the way is counted; the rest goes on."""
     r = cycle.r
-    asleep_s = BACK_OFF_S
-    try:
-        ports.radio.off()
-        _hold_card_power(cycle)
-        if cycle.transmit_failed:
-            _plan_retry(cycle)
-        asleep_s = _length_s(cycle)
-        r.asleep_rtc_s = ports.clock.rtc_epoch_s() or 0
-    except Exception as error:
-        cycle.failed(error)
+    _try(cycle, _all_off)
+    if cycle.transmit_failed:
+        _try(cycle, _plan_retry)
+    asleep_s = _try(cycle, _length_s) or BACK_OFF_S
+    r.asleep_rtc_s = max(0, _try(cycle, _rtc_s) or 0)
     r.stage = SLEEP_STAGE
     r.asleep_for_s = asleep_s
     r.save()
-    ports.power.deep_sleep(asleep_s)
+    cycle.ports.power.deep_sleep(asleep_s)
+
+
+def _try(cycle, step):
+    """What `step` returns, None when it raised."""
+    try:
+        return step(cycle)
+    except Exception as error:
+        cycle.failed(error)
+        return None
+
+
+def _all_off(cycle):
+    try:
+        cycle.ports.radio.off()
+    finally:
+        _hold_card_power(cycle)
+
+
+def _rtc_s(cycle):
+    return cycle.ports.clock.rtc_epoch_s()
 
 
 def _plan_retry(cycle):
@@ -52,8 +69,11 @@ def _hold_card_power(cycle):
 
 
 def _length_s(cycle):
+    """How long to sleep; None when there is nothing to plan by."""
     r = cycle.r
+    if not cycle.sample_s:
+        return None
     want_s = schedule.until_next_slot_s(cycle.now()[0], r.last_slot, cycle.sample_s)
-    if r.resets:
+    if awake.backs_off(cycle.ports.power.reset_cause, r.resets):
         want_s = max(want_s, BACK_OFF_S * r.resets)
     return schedule.ask_timer_s(want_s, r.timer_ppm)

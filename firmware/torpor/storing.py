@@ -21,21 +21,21 @@ def make_record(cycle, values, flags):
 def store(cycle):
     r = cycle.r
     ports = cycle.ports
+    done = "stored"
     try:
-        _append(cycle)
+        seq = _append(cycle)
     except (CardError, RingError):
         r.count("card")
-        _hold(cycle)
+        done, seq = "held", _hold(cycle)
     except Exception as error:
         # a defect in the way to the card does not have to cost the reading
         cycle.failed(error)
-        _hold(cycle)
-    else:
-        ports.log.event("stored", seq=r.head)
-    cycle.stored_ms = ports.clock.ticks_ms()
+        done, seq = "held", _hold(cycle)
     r.add_missed(schedule.missed_between(r.last_slot, cycle.slot))
     r.last_slot = cycle.slot
     r.save()
+    cycle.stored_ms = ports.clock.ticks_ms()
+    ports.log.event(done, seq=seq)
     if cycle.person:
         ports.signal.show("stored")
     if cycle.settings["broker"] is None or r.bits & retained.RADIO_HELD_OFF:
@@ -64,6 +64,7 @@ def _append(cycle):
     r.head = ring.head
     if full:
         r.overwritten += 1
+    return ring.head
 
 
 def open_ring(cycle):
@@ -113,4 +114,4 @@ def _hold(cycle):
     record.encode(data, 0, held.stride, cycle.record)
     cycle.r.add_unstored(held.add(data))
     cycle.r.bits |= retained.HOLDING
-    cycle.ports.log.event("held", seq=held.head)
+    return held.head

@@ -12,6 +12,8 @@ NTP_PORT = 123
 ANSWER_MS_MAX = 2000
 # an answer that took longer says too little about now
 ROUND_TRIP_MS_MAX = 400
+# one server's turn: name, answer, and the edges of the clock
+SERVER_MS_MAX = 3 * ANSWER_MS_MAX + 3000
 EDGE_MS_MAX = 1200
 EDGE_STEP_MS = 10
 LATEST_S = BUILD_EPOCH_S + 20 * 365 * 86400
@@ -21,30 +23,41 @@ AGREE_MS = 2000
 def synchronise(cycle):
     """Ask the time servers in turn; True when the clock was set from one.
 
-    Earlier RTC readings of this wake are carried over (runs.time_set).
+    An answer that contradicts a known clock counts only when another one says the same. Earlier RTC readings of this
+    wake are carried over (runs.time_set).
     """
     servers = list(cycle.settings["time"]["servers"])
     broker = cycle.settings["broker"]
     if broker is not None and broker["host"] not in servers:
         servers.append(broker["host"])
-    doubted = None
+    doubted = []
     for server in servers:
-        try:
-            stamp = _ask(cycle, server)
-        except (LinkError, sntp.SntpError):
-            cycle.r.count("time")
+        stamp = _answer(cycle, server)
+        if stamp is None:
             continue
-        if doubted is None and not _plausible(cycle, stamp):
-            doubted = stamp
-            # asked again, so that one wrong answer cannot move a known clock
-            servers.append(server)
-            continue
-        if doubted is not None and abs(_difference_ms(cycle, stamp, doubted)) > AGREE_MS:
-            cycle.r.count("time")
-            doubted = stamp
-            continue
-        return _set(cycle, stamp)
+        if _plausible(cycle, stamp) or any(_agree(cycle, stamp, other) for _, other in doubted):
+            return _set(cycle, stamp)
+        doubted.append((server, stamp))
+    if len(doubted) == 1:
+        # nobody contradicts it but this clock, which may be the one that is wrong
+        server, other = doubted[0]
+        stamp = _answer(cycle, server)
+        if stamp is not None and _agree(cycle, stamp, other):
+            return _set(cycle, stamp)
+    if doubted:
+        cycle.r.count("time")
     return False
+
+
+def _answer(cycle, server):
+    """What the server says it is, None when it says nothing that could be believed or the wake's time is used up."""
+    if cycle.remaining_ms() < SERVER_MS_MAX:
+        return None
+    try:
+        return _ask(cycle, server)
+    except (LinkError, sntp.SntpError):
+        cycle.r.count("time")
+        return None
 
 
 def _ask(cycle, server):
@@ -80,10 +93,10 @@ def _at_present(cycle, stamp):
     return epoch_s, ms
 
 
-def _difference_ms(cycle, stamp, other):
+def _agree(cycle, stamp, other):
     one_s, one_ms = _at_present(cycle, stamp)
     two_s, two_ms = _at_present(cycle, other)
-    return (one_s - two_s) * 1000 + one_ms - two_ms
+    return abs((one_s - two_s) * 1000 + one_ms - two_ms) <= AGREE_MS
 
 
 def _plausible(cycle, stamp):

@@ -1,4 +1,4 @@
-"""One session with the broker. Law: a reading counts as accepted when the answer to it, and to all before it, is here.
+"""One session with the broker. Law: a reading is accepted when it and all before it are answered.
 
 CONNECT, SUBSCRIBE and the first readings leave in one flight, without waiting for CONNACK; then a window of readings
 is kept in flight until the backlog or the deadline ends. Health goes last.
@@ -134,13 +134,15 @@ class Session:
         more = True
         size = 0
         while True:
-            while more and len(flying) < FLIGHT_PACKETS and len(self._out) + size <= FLIGHT_BYTES:
+            while more and len(flying) < FLIGHT_PACKETS:
+                # readings are alike, so the size of one tells whether the next fits into the flight
+                if flying and len(self._out) + size > FLIGHT_BYTES:
+                    break
                 drawn = _next(packets)
                 if drawn is None:
                     more = False
                     break
                 seq, data = drawn
-                # readings are alike, so the size of one tells whether the next fits into the flight
                 size = len(data)
                 self._out += data
                 flying.append(seq)

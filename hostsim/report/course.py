@@ -10,16 +10,16 @@ _GAP_PX = 40
 
 def what_happened(timeline: dict) -> dict:
     """Outages, waiting readings, inside temperature, wood moisture and charge over ONE shared time axis."""
-    nodes, shut = timeline.get("nodes") or {}, lanes.of_windows(timeline)
+    nodes, found = timeline.get("nodes") or {}, lanes.of_windows(timeline)
     panels = [("Readings waiting on the node", "readings", 140)]
     panels += [(f"Inside {look.escape(name)}", "°C", 100) for name in nodes]
     panels += [("Moisture that the wood tends to (EMC)", "% of dry mass", 130), ("Battery", "% of charge", 120)]
-    if shut:
-        panels.insert(0, ("What was out of order or out of reach", "", sum(lane["height_px"] for lane in shut)))
+    if found:
+        panels.insert(0, ("What was out of order or out of reach", "", sum(lane["height_px"] for lane in found)))
     layout, axes = _stacked(panels, timeline)
     data = []
-    if shut:
-        data += lanes.draw(layout, axes.pop(0), shut, timeline)
+    if found:
+        data += lanes.draw(layout, axes.pop(0), found, timeline)
     for index, (name, node) in enumerate(nodes.items()):
         band = axes[1 + index]
         layout["yaxis" + band[1:]]["matches"] = axes[1] if index else None
@@ -40,8 +40,8 @@ def _stacked(panels: list[tuple], timeline: dict) -> tuple[dict, list[str]]:
     plot_px = sum(height_px for _, _, height_px in panels) + _GAP_PX * (len(panels) - 1)
     layout = look.base(plot_px + look.TOP_PX + look.BOTTOM_PX, annotations=[])
     axes, top_px = [], plot_px
-    for number_, (heading, unit, height_px) in enumerate(panels, 1):
-        axis = "y" if number_ == 1 else f"y{number_}"
+    for place_no, (heading, unit, height_px) in enumerate(panels, 1):
+        axis = "y" if place_no == 1 else f"y{place_no}"
         domain = [max(0, (top_px - height_px) / plot_px), top_px / plot_px]
         layout["yaxis" + axis[1:]] = look.axis(unit, domain=domain, nticks=5)
         layout["annotations"].append(look.note(f"<b>{heading}</b>", 0, domain[1], yshift=3))

@@ -558,11 +558,13 @@ def test_channels_that_are_accepted_fit_into_a_layout_sector(drivers, node):
     for number, length in enumerate(drivers):
         driver = "m." + "C" * (length - 2)
         text += f'[[sensor]]\ndriver = "{driver}"\nread = ["relative_humidity"]\nlabel = "s{number}"\n'
+    refused = []
     try:
         accepted = settings.read(text.encode())
     except settings.SettingsError as error:
-        assert ["one sector" in reason for _, _, reason, _ in error.problems] == [True]
-        assert sum(drivers) > 250
+        refused = error.problems
+    if refused:
+        assert ["one sector" in reason for _, _, reason, _ in refused] == [True]
         return
     found = channels(accepted)
     ring_layout.encode(bytearray(512), 0, record.stride(37), 1, 100, bytes(8), accepted["node"], found)

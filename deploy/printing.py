@@ -1,0 +1,47 @@
+"""Words for the terminal. Law: a reader that leaves, or has an old encoding, changes nothing but what is seen."""
+
+import os
+import sys
+
+from rich.console import Console
+
+
+def show(renderables: list, lines: list[str]) -> None:
+    """Print to standard output: wrapped and coloured for a terminal, plain text of 80 columns into a pipe or a file.
+
+    lines: plain text to print behind, as it is: never wrapped, so that a path can be copied.
+    """
+    if sys.stdout is None:
+        return
+    console = Console(width=None if sys.stdout.isatty() else 80)
+    with console.capture() as captured:
+        for renderable in renderables:
+            console.print(renderable)
+    text = captured.get() + "".join(f"{line}\n" for line in lines)
+    if not sys.stdout.isatty():
+        text = "".join(line.rstrip() + "\n" for line in text.splitlines())
+    _write(sys.stdout, text)
+
+
+def say(line: str) -> None:
+    """Print one line to standard error. What is not printable (a file's name may hold anything) becomes "?"."""
+    if sys.stderr is not None:
+        shown = "".join(character if character.isprintable() else "?" for character in line)
+        _write(sys.stderr, f"torpor: {shown}\n")
+
+
+def any_encoding() -> None:
+    """Let both streams show "?" for what their encoding lacks."""
+    for stream in (sys.stdout, sys.stderr):
+        if stream is not None and hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def _write(stream, text: str) -> None:
+    try:
+        stream.write(text)
+        stream.flush()
+    except BrokenPipeError:
+        # the reader has left: what Python still flushes when it ends must go nowhere
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), stream.fileno())

@@ -1,0 +1,129 @@
+"""Readings that arrived at the broker against those that were stored. Law: a pack is the reading, or it is a lie."""
+
+from hostsim import card_format
+from hostsim.clock_book import ClockBook
+from hostsim.ledger import NOT_SURE, TIME_UNKNOWN, Ledger
+from hostsim.senml_read import SenmlError, reading
+
+# a number that needs more zeros than this to be written in its channel's last place is none of ours
+ZEROS_MAX = 12
+
+
+class Arrivals:
+    """Judges the packs of one node. broken(invariant, t_ms, fact) is told what speaks against them.
+
+    device: 16 hex digits of the node's EUI-64, None where it is not known. prompt: a pack is told at the moment at
+    which it arrives; with a real broker the news may come after the node has heard of it.
+    """
+
+    def __init__(self, start_epoch_s: int, ledgers: dict[int, Ledger], clock: ClockBook, tally, broken):
+        self.device: str | None = None
+        self.prompt = True
+        self._start_ms = start_epoch_s * 1000
+        self._ledgers = ledgers
+        self._clock = clock
+        self._tally = tally
+        self._broken = broken
+
+    def published(self, t_ms: int, payload: bytes, time_offered: bool) -> None:
+        """time_offered: a time server could be reached, all through this wake."""
+        try:
+            message = reading(payload)
+        except SenmlError as error:
+            self._broken(2, t_ms, f"a payload is not a reading: {error}")
+            return
+        seq = message["seq"]
+        ledger = self._ledgers.get(int(message["ring"], 16))
+        if ledger is None or not ledger.has(seq):
+            if ledger is not None and not self.prompt and ledger.lost_unseen and seq <= ledger.newest - ledger.capacity:
+                ledger.deliver_late()
+                return
+            self._broken(2, t_ms, f"reading {seq} of ring {message['ring']} was delivered and never stored")
+            return
+        if self.device is not None and message["device"] != self.device:
+            self._broken(2, t_ms, f"reading {seq} was delivered under the name of another device")
+        if not self._is_content(ledger, seq, message):
+            self._broken(2, t_ms, f"reading {seq} was delivered with another content than it was stored with")
+        self._judge_time(t_ms, ledger, seq, message, time_offered)
+        if ledger.deliver(seq):
+            self._tally.delivered(t_ms, t_ms - ledger.taken_ms[seq % ledger.capacity])
+
+    def _is_content(self, ledger: Ledger, seq: int, message: dict) -> bool:
+        for layout, channels in layouts(ledger, self._ledgers):
+            record = ledger.record(seq, 12 + 6 * len(channels))
+            if record[8] != layout:
+                continue
+            time_s, uncertainty_s, run, _, flags, fields = card_format.record(record, 0, len(channels))
+            if flags == message["record_flags"] and _same(message, channels, fields):
+                if message["run"] is None:
+                    return True
+                return message["run"] == run and (uncertainty_s != TIME_UNKNOWN or message["run_s"] == time_s)
+        return False
+
+    def _judge_time(self, t_ms: int, ledger: Ledger, seq: int, message: dict, time_offered: bool) -> None:
+        stated_s, uncertainty_s = message["time_s"], message["uncertainty_s"]
+        place = seq % ledger.capacity
+        before_s, before_uncertainty_s = ledger.stated_s[place], ledger.stated_uncertainty_s[place]
+        bound_s = ledger.bound_s[place]
+        if stated_s is None:
+            if before_s >= 0:
+                self._broken(5, t_ms, f"reading {seq} was delivered without the time that it had")
+            elif bound_s != NOT_SURE:
+                self._broken(5, t_ms, f"reading {seq} states no time, and its clock had been set")
+            elif time_offered and self._clock.waits(ledger, seq):
+                self._broken(5, t_ms, f"reading {seq} states no time, and a time server was there to be asked")
+            return
+        if before_s >= 0 and (uncertainty_s > before_uncertainty_s or abs(stated_s - before_s) > before_uncertainty_s):
+            self._broken(2, t_ms, f"reading {seq} was delivered with a wider or another time than before")
+        ledger.stated_s[place], ledger.stated_uncertainty_s[place] = stated_s, min(uncertainty_s, 2**31 - 1)
+        off_s = abs(stated_s * 1000 - self._start_ms - ledger.taken_ms[place]) / 1000.0
+        self._tally.time(uncertainty_s, off_s)
+        if off_s > uncertainty_s:
+            self._broken(5, t_ms, f"the time of reading {seq} is {off_s:.1f} s off and states {uncertainty_s} s")
+        if bound_s != NOT_SURE and uncertainty_s > bound_s:
+            self._broken(5, t_ms, f"reading {seq} states {uncertainty_s} s where {bound_s:.1f} s is the most")
+
+
+def layouts(ledger: Ledger, ledgers: dict[int, Ledger]):
+    """(number, channels) of the layouts that a record of this ring may have.
+
+    Retained memory keeps no names: a held record's are those of a layout of as many channels that a card has seen.
+    """
+    if not ledger.volatile:
+        return ledger.layouts.items()
+    return [
+        (0, channels)
+        for other in ledgers.values()
+        if not other.volatile
+        for channels in other.layouts.values()
+        if len(channels) == len(ledger.layouts[0])
+    ]
+
+
+def _same(message: dict, channels, fields) -> bool:
+    values, units, flags = message["values"], message["units"], message["flags"]
+    present = flagged = 0
+    for index, (name, unit, exponent, _) in enumerate(channels):
+        value, flag = fields[2 * index], fields[2 * index + 1]
+        if value != card_format.ABSENT:
+            written = values.get(name)
+            if written is None or units.get(name, "") != unit or not _equal(written, value, exponent):
+                return False
+            present += 1
+        if flag:
+            if flags.get(name) != flag:
+                return False
+            flagged += 1
+    # what is left over has no channel
+    return present == len(values) and flagged == len(flags)
+
+
+def _equal(written: tuple[int, int], value: int, exponent: int) -> bool:
+    digits, places = written
+    if places == exponent:
+        return digits == value
+    if not -ZEROS_MAX <= places - exponent <= ZEROS_MAX:
+        return False
+    if places > exponent:
+        return digits * 10 ** (places - exponent) == value
+    return digits == value * 10 ** (exponent - places)

@@ -1,0 +1,67 @@
+"""What a node could have known of the time of each reading. Law: no node is asked for more than its clock allowed.
+
+From a synchronisation on a time may be off by 2 s and by the specified drift since then. Readings taken before the
+first synchronisation since the clock began to count resolve by it, and share the bound of the whole span.
+"""
+
+from hostsim.ledger import LANDED, NOT_SURE, Ledger
+
+BASE_UNCERTAINTY_S = 2
+# the node counts whole seconds, and may find itself up to this much further from a synchronisation than it was
+ROUNDING_MS = 1500
+
+
+class ClockBook:
+    """The clock of one node; times are ms since the scenario's start."""
+
+    def __init__(self, drift_ppm_max: float):
+        self._drift_ppm_max = drift_ppm_max
+        self._counting_from_ms = 0
+        self.synced_ms = None
+        self._waiting: dict[int, tuple[Ledger, int]] = {}  # ring id -> ledger, first seq since the clock began to count
+        self._by_memory: dict[int, tuple[Ledger, int, int]] = {}  # resolved, and no sector says by what
+
+    def _bound_s(self, span_ms: int) -> float:
+        ppm = self._drift_ppm_max
+        return BASE_UNCERTAINTY_S + ppm * (span_ms * (1.0 + ppm * 1e-6) + ROUNDING_MS) / 1e9
+
+    def landed(self, ledger: Ledger, seq: int, taken_ms: int) -> float:
+        """The most that the reading's time may be stated unsure by, NOT_SURE while the node cannot know the time."""
+        if self.synced_ms is None:
+            self._waiting.setdefault(ledger.ring_id, (ledger, seq))
+            return NOT_SURE
+        if not ledger.volatile:
+            # its sector says how the clock was set, for all of the run
+            self._by_memory.pop(ledger.ring_id, None)
+        return self._bound_s(taken_ms - self.synced_ms)
+
+    def waits(self, ledger: Ledger, seq: int) -> bool:
+        """True for a reading taken since the clock began to count, while it has not been set."""
+        return ledger.ring_id in self._waiting and seq >= self._waiting[ledger.ring_id][1]
+
+    def set(self, t_ms: int) -> bool:
+        """The clock was set to the time; True: for the first time since it was lost."""
+        first = self.synced_ms is None
+        if first:
+            bound_s = self._bound_s(t_ms - self._counting_from_ms)
+            for ring_id, (ledger, seq) in self._waiting.items():
+                self._by_memory[ring_id] = (ledger, seq, ledger.newest)
+                _bound(ledger, seq, ledger.newest, bound_s)
+            self._waiting.clear()
+        self.synced_ms = t_ms
+        return first
+
+    def lost(self, t_ms: int) -> None:
+        """The clock counts from an arbitrary value; what only retained memory could have resolved stays unknown."""
+        for ledger, first, last in self._by_memory.values():
+            _bound(ledger, first, last, NOT_SURE)
+        self._by_memory.clear()
+        self._waiting.clear()
+        self._counting_from_ms = t_ms
+        self.synced_ms = None
+
+
+def _bound(ledger: Ledger, first: int, last: int, bound_s: float) -> None:
+    for seq in range(max(first, ledger.newest - ledger.capacity + 1), last + 1):
+        if ledger.state[seq % ledger.capacity] & LANDED:
+            ledger.bound_s[seq % ledger.capacity] = bound_s
