@@ -13,10 +13,10 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from deploy import printing
+from deploy.broker_probe import NoBroker, probe
 from deploy.report_folder import FolderError, staged
 
 BROKEN, BAD_INPUT, INTERRUPTED = 1, 2, 130
-PROBE_S = 10.0
 # typer's own exceptions for a wrong command line; where they live has changed between its versions
 UsageError = typer.BadParameter.__base__
 
@@ -35,7 +35,7 @@ docs/scenarios.md tells how to write one.
 \b
 Exit status:
   0    every promise held, and every requirement is met
-  1    a promise was broken, or a requirement is not met
+  1    a promise was broken, a requirement is not met, or nothing was shown
   2    the input cannot be used; one line says why, and nothing was written
   130  interrupted; nothing was written"""
 
@@ -95,10 +95,12 @@ def _rehearse(scenario, weather, seed, days, out, broker) -> None:
     address = _address(broker) if broker is not None else None
     try:
         found = rehearsing.load(scenario, weather, seed, days)
+        if address is not None:
+            probe(*address)
     except (ScenarioError, WeatherError) as error:
         _complain(str(error))
-    if address is not None:
-        _probe(*address)
+    except NoBroker as error:
+        _complain(f"--broker {broker}: {error}")
     run = rehearsing.Rehearsal(found, scenario, weather, address)
     try:
         with staged(out) as stage:
@@ -112,11 +114,17 @@ def _rehearse(scenario, weather, seed, days, out, broker) -> None:
     lines = [f"The report: {out / 'report.html'}"]
     if run.traces:
         lines += ["A node met an error that it does not know (counted as a defect):", *run.traces]
-    printing.show(summary.lines(results), lines)
-    raise typer.Exit(BROKEN if rehearsing.failed(results) else 0)
+    try:
+        printing.show(summary.lines(results), lines)
+    except printing.Unprinted as error:
+        _complain(str(error))
+    # a rehearsal in which nothing was due has broken no promise, and has shown none either
+    ready = summary.verdict(results)[0] == summary.READY
+    raise typer.Exit(0 if ready and not rehearsing.failed(results) else BROKEN)
 
 
 def _live(run, stage: Path, what: str) -> dict:
+    terminal = sys.stderr is not None and sys.stderr.isatty()
     with Progress(
         TextColumn("{task.description}"),
         BarColumn(),
@@ -124,6 +132,7 @@ def _live(run, stage: Path, what: str) -> dict:
         TimeRemainingColumn(),
         console=Console(stderr=True),
         transient=True,
+        disable=not terminal,
     ) as bar:
         task = bar.add_task(what, total=1.0)
         return run.run(stage, lambda share, wakes: bar.update(task, completed=share))
@@ -143,15 +152,6 @@ def _address(text: str) -> tuple[str, int]:
     if found is None or not 0 < int(found[3]) < 65536:
         _complain("--broker: must be HOST:PORT, such as localhost:1883 or [::1]:1883")
     return found[1] or found[2], int(found[3])
-
-
-def _probe(host: str, port: int) -> None:
-    import socket
-
-    try:
-        socket.create_connection((host, port), PROBE_S).close()
-    except (OSError, UnicodeError) as error:
-        _complain(f"--broker {host}:{port}: no broker can be reached: {getattr(error, 'strerror', None) or error}")
 
 
 def _complain(line: str) -> NoReturn:

@@ -1,9 +1,15 @@
 """Words for the terminal. Law: a reader that leaves, or has an old encoding, changes nothing but what is seen."""
 
+import io
 import os
+import shutil
 import sys
 
 from rich.console import Console
+
+
+class Unprinted(Exception):
+    """The words did not get out, although somebody waits for them; str() is one line."""
 
 
 def show(renderables: list, lines: list[str]) -> None:
@@ -13,12 +19,14 @@ def show(renderables: list, lines: list[str]) -> None:
     """
     if sys.stdout is None:
         return
-    console = Console(width=None if sys.stdout.isatty() else 80)
-    with console.capture() as captured:
-        for renderable in renderables:
-            console.print(renderable)
-    text = captured.get() + "".join(f"{line}\n" for line in lines)
-    if not sys.stdout.isatty():
+    terminal = sys.stdout.isatty()
+    memory = io.StringIO()
+    width = shutil.get_terminal_size().columns if terminal else 80
+    console = Console(file=memory, force_terminal=terminal or None, width=width)
+    for renderable in renderables:
+        console.print(renderable)
+    text = memory.getvalue() + "".join(f"{line}\n" for line in lines)
+    if not terminal:
         text = "".join(line.rstrip() + "\n" for line in text.splitlines())
     _write(sys.stdout, text)
 
@@ -41,7 +49,9 @@ def _write(stream, text: str) -> None:
     try:
         stream.write(text)
         stream.flush()
-    except BrokenPipeError:
-        # the reader has left: what Python still flushes when it ends must go nowhere
+    except OSError as error:
+        # what Python still flushes when it ends must go nowhere
         with open(os.devnull, "wb") as nowhere:
             os.dup2(nowhere.fileno(), stream.fileno())
+        if stream is sys.stdout and not isinstance(error, BrokenPipeError):
+            raise Unprinted(f"standard output: {error.strerror}") from None

@@ -25,8 +25,8 @@ class Arrivals:
         self._tally = tally
         self._broken = broken
 
-    def published(self, t_ms: int, payload: bytes, time_offered: bool) -> None:
-        """time_offered: a time server could be reached, all through this wake."""
+    def published(self, t_ms: int, payload: bytes, time_offered=None) -> None:
+        """time_offered() -> bool: a time server could have been asked in this wake; None: nobody knows."""
         try:
             message = reading(payload)
         except SenmlError as error:
@@ -35,7 +35,7 @@ class Arrivals:
         seq = message["seq"]
         ledger = self._ledgers.get(int(message["ring"], 16))
         if ledger is None or not ledger.has(seq):
-            if ledger is not None and not self.prompt and ledger.lost_unseen and seq <= ledger.newest - ledger.capacity:
+            if ledger is not None and self._comes_late(ledger, seq):
                 ledger.deliver_late()
                 return
             self._broken(2, t_ms, f"reading {seq} of ring {message['ring']} was delivered and never stored")
@@ -47,6 +47,9 @@ class Arrivals:
         self._judge_time(t_ms, ledger, seq, message, time_offered)
         if ledger.deliver(seq):
             self._tally.delivered(t_ms, t_ms - ledger.taken_ms[seq % ledger.capacity])
+
+    def _comes_late(self, ledger: Ledger, seq: int) -> bool:
+        return not self.prompt and ledger.lost_unseen > 0 and 1 <= seq <= ledger.newest - ledger.capacity
 
     def _is_content(self, ledger: Ledger, seq: int, message: dict) -> bool:
         for layout, channels in layouts(ledger, self._ledgers):
@@ -60,7 +63,7 @@ class Arrivals:
                 return message["run"] == run and (uncertainty_s != TIME_UNKNOWN or message["run_s"] == time_s)
         return False
 
-    def _judge_time(self, t_ms: int, ledger: Ledger, seq: int, message: dict, time_offered: bool) -> None:
+    def _judge_time(self, t_ms: int, ledger: Ledger, seq: int, message: dict, time_offered) -> None:
         stated_s, uncertainty_s = message["time_s"], message["uncertainty_s"]
         place = seq % ledger.capacity
         before_s, before_uncertainty_s = ledger.stated_s[place], ledger.stated_uncertainty_s[place]
@@ -70,10 +73,10 @@ class Arrivals:
                 self._broken(5, t_ms, f"reading {seq} was delivered without the time that it had")
             elif bound_s != NOT_SURE:
                 self._broken(5, t_ms, f"reading {seq} states no time, and its clock had been set")
-            elif time_offered and self._clock.waits(ledger, seq):
+            elif time_offered is not None and self._clock.waits(ledger, seq) and time_offered():
                 self._broken(5, t_ms, f"reading {seq} states no time, and a time server was there to be asked")
             return
-        if before_s >= 0 and (uncertainty_s > before_uncertainty_s or abs(stated_s - before_s) > before_uncertainty_s):
+        if before_s >= 0 and not (uncertainty_s <= before_uncertainty_s >= abs(stated_s - before_s)):
             self._broken(2, t_ms, f"reading {seq} was delivered with a wider or another time than before")
         ledger.stated_s[place], ledger.stated_uncertainty_s[place] = stated_s, min(uncertainty_s, 2**31 - 1)
         off_s = abs(stated_s * 1000 - self._start_ms - ledger.taken_ms[place]) / 1000.0
@@ -88,20 +91,25 @@ def layouts(ledger: Ledger, ledgers: dict[int, Ledger]):
     """(number, channels) of the layouts that a record of this ring may have.
 
     Retained memory keeps no names: a held record's are those of a layout of as many channels that a card has seen.
+    Where none has been seen yet, the channels are None.
     """
     if not ledger.volatile:
         return ledger.layouts.items()
-    return [
+    nameless = ledger.layouts[0]
+    seen = [
         (0, channels)
         for other in ledgers.values()
         if not other.volatile
         for channels in other.layouts.values()
-        if len(channels) == len(ledger.layouts[0])
+        if len(channels) == len(nameless)
     ]
+    return seen or [(0, nameless)]
 
 
 def _same(message: dict, channels, fields) -> bool:
     values, units, flags = message["values"], message["units"], message["flags"]
+    if channels[:1] == [None]:
+        return [written[0] for written in values.values()] == [v for v in fields[::2] if v != card_format.ABSENT]
     present = flagged = 0
     for index, (name, unit, exponent, _) in enumerate(channels):
         value, flag = fields[2 * index], fields[2 * index + 1]

@@ -105,7 +105,5 @@ def _oscillator(table: Table) -> dict:
             found[key] = float(value)
     if found.get("noise_ppm") and found["kind"] != "rc":
         raise table.wrong("noise_ppm", 'is for kind = "rc" only')
-    if table.flag("survives_power_loss", False):
-        found["survives_power_loss"] = True
     table.done()
     return found

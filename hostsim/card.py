@@ -7,6 +7,7 @@ undefined, as they are on a card: what was never written reads as rubbish that d
 import errno
 import os
 import tempfile
+from bisect import bisect_right
 from collections.abc import Callable
 
 from hostsim.timeline import Timeline
@@ -26,7 +27,10 @@ class Card:
     """
 
     def __init__(self, windows, wrote: Callable[[int, bytes], None] | None = None, size_mib: int = 4096):
+        windows = list(windows)
         self.kind_at = Timeline(windows, KINDS).kind_at
+        self._pulled_s = sorted(from_s for from_s, _, _ in windows)
+        self.may_be_pulled = bool(windows)
         self.wrote = wrote
         self.reads = self.writes = 0
         self._size_sectors = size_mib * 2048
@@ -34,11 +38,16 @@ class Card:
         self._store = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the card
         self._fd = self._store.fileno()
         self._known = bytearray()
+        self._last = (-1, b"")  # the sector written last, which is the one that is read most
 
     def check(self, now_s: float) -> None:
         """Raises CardFault when the card is not there."""
-        if self.kind_at(now_s) is not None:
+        if self._pulled_s and self.kind_at(now_s) is not None:
             raise CardFault(errno.ENODEV, "no card")
+
+    def seating(self, now_s: float) -> int:
+        """How often it has been pulled: what was opened before the last time is of no use any more."""
+        return bisect_right(self._pulled_s, now_s)
 
     @property
     def sectors(self) -> int:
@@ -66,7 +75,10 @@ class Card:
         self.reads += 1
         if not 0 <= sector < len(self._known):
             raise CardFault(errno.EINVAL, f"sector {sector}")
-        if self._known[sector]:
+        last, data = self._last
+        if sector == last:
+            buffer[:] = data
+        elif self._known[sector]:
             os.preadv(self._fd, [buffer], sector * SECTOR)
         else:
             buffer[:] = ((sector * 2654435761 + 97) & 0xFFFFFFFF).to_bytes(4, "little") * (SECTOR // 4)
@@ -76,6 +88,7 @@ class Card:
             raise CardFault(errno.EINVAL, f"sector {sector}")
         self.writes += 1
         os.pwrite(self._fd, data, sector * SECTOR)
+        self._last = (sector, bytes(data))
         self._known[sector] = 1
         if self.wrote is not None:
             self.wrote(sector, data)

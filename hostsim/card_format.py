@@ -10,7 +10,7 @@ SECTOR = 512
 LAYOUT_SECTORS = 64
 GAP_SECTORS = 64
 ABSENT = -(2**31)
-TIME_UNKNOWN = 65535
+WINDOW_MAX = (508 - 32) // 12  # records that a sector has room for, at most
 
 _DATA = Struct("<4sBBHIIIHIHI")
 _LAYOUT = Struct("<4sBBHIIBB8s")
@@ -35,7 +35,7 @@ def whole(data) -> bool:
 def data_sector(data):
     """(ring_id, seq, acked_to, stride, count) of a whole data sector, else None. Its records begin at byte 32."""
     magic, version, count, stride, ring_id, seq, acked_to, _, _, _, _ = _DATA.unpack_from(data, 0)
-    if magic != b"tpRg" or version != 1 or not whole(data) or stride < 12 or 32 + count * stride > 508:
+    if magic != b"tpRg" or version != 1 or not whole(data) or count < 1 or stride < 12 or 32 + count * stride > 508:
         return None
     return ring_id, seq, acked_to, stride, count
 
@@ -48,6 +48,14 @@ def layout_sector(data):
     magic, version, slot, stride, ring_id, half, count, _, eui = _LAYOUT.unpack_from(data, 0)
     if magic != b"tpLy" or version != 1 or not whole(data):
         return None
+    try:
+        node, channels = _texts(data, count)
+    except (IndexError, UnicodeDecodeError):
+        return None
+    return slot, stride, ring_id, half, eui, node, channels
+
+
+def _texts(data, count: int):
     at = _LAYOUT.size
     texts = []
     exponents = []
@@ -62,7 +70,7 @@ def layout_sector(data):
         exponents.append(data[at] - 256 if data[at] > 127 else data[at])
         at += 1
     channels = [(texts[3 * i], texts[3 * i + 1], exponents[i], texts[3 * i + 2]) for i in range(count)]
-    return slot, stride, ring_id, half, eui, node, channels
+    return node, channels
 
 
 def record(data, at: int, channels: int):

@@ -18,8 +18,10 @@ class ClockBook:
         self._drift_ppm_max = drift_ppm_max
         self._counting_from_ms = 0
         self.synced_ms = None
-        self._waiting: dict[int, tuple[Ledger, int]] = {}  # ring id -> ledger, first seq since the clock began to count
-        self._by_memory: dict[int, tuple[Ledger, int, int]] = {}  # resolved, and no sector says by what
+        # by ring id: the ledger, and its first seq since the clock began to count
+        self._waiting: dict[int, tuple[Ledger, int]] = {}
+        # by ring id: the ledger, first and last seq that resolve by what no sector says yet
+        self._by_memory: dict[int, tuple[Ledger, int, int]] = {}
 
     def _bound_s(self, span_ms: int) -> float:
         ppm = self._drift_ppm_max

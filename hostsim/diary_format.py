@@ -1,4 +1,4 @@
-"""What lies in retained memory, read from docs/formats.md. Law: only what the judge needs, and nothing from the node."""
+"""What lies in retained memory, read from docs/formats.md. Law: only what the judge needs, none of it the node's."""
 
 from struct import Struct
 from zlib import crc32
@@ -22,8 +22,9 @@ def whole(memory) -> bool:
     )
 
 
-def bits(memory) -> int:
-    return memory[2]
+def says_held(memory) -> bool:
+    """True when the diary, if it is whole, says that readings are held behind it."""
+    return len(memory) >= DIARY_SIZE and memory[2] & HOLDING != 0
 
 
 def ring(memory) -> tuple[int, int, int]:

@@ -1,4 +1,4 @@
-"""events.jsonl: one line an event, in the order in which they happened to each node. Law: the same seed, the same bytes."""
+"""events.jsonl: one line an event, in the order in which each node met them. Law: the same seed, the same bytes."""
 
 import json
 import traceback

@@ -7,13 +7,14 @@ CAPACITY = 4096  # of the judge's books; retained memory is far smaller
 
 
 class HeldWatch:
-    """Looks at one node's retained memory. land(ledger, seq, record) is told each new reading, unseen(count) how many
-    were dropped before they could be seen, and broken(fact) what speaks against the node.
+    """Looks at one node's retained memory. land(ledger, seq, record) is told each new reading, gone(count) how many
+    were dropped, unseen(count) how many before they could be seen, broken(fact) what speaks against the node.
     """
 
-    def __init__(self, ledgers: dict[int, Ledger], land, unseen, broken):
+    def __init__(self, ledgers: dict[int, Ledger], land, gone, unseen, broken):
         self._ledgers = ledgers
         self._land = land
+        self._gone = gone
         self._unseen = unseen
         self._broken = broken
         self._ledger: Ledger | None = None  # of the area last seen
@@ -22,7 +23,9 @@ class HeldWatch:
 
     def look(self, memory, card_failed: bool, prompt: bool) -> None:
         """card_failed: the card gave a reason to hold readings in this wake."""
-        holding = diary_format.whole(memory) and diary_format.bits(memory) & diary_format.HOLDING != 0
+        if self._ledger is None and not diary_format.says_held(memory):
+            return
+        holding = diary_format.says_held(memory) and diary_format.whole(memory)
         if self._ledger is None and not holding:
             return
         area = diary_format.held(memory)
@@ -35,7 +38,8 @@ class HeldWatch:
             self._settled_to = 0
         ledger = self._ledger = self._ledgers.get(ring_id)
         if ledger is None:
-            ledger = self._ledger = self._ledgers[ring_id] = Ledger(ring_id, CAPACITY, diary_format.STRIDES[-1], volatile=True)
+            ledger = Ledger(ring_id, CAPACITY, diary_format.STRIDES[-1], volatile=True)
+            self._ledger = self._ledgers[ring_id] = ledger
         same = stride == self._stride
         ledger.layouts[0] = [None] * ((stride - 12) // 6)
         first = head - count + 1
@@ -59,9 +63,13 @@ class HeldWatch:
             if seq >= first:
                 break
             dropped.append(seq)
+        self._settled_to = max(self._settled_to, first - 1)
+        return self._drop(ledger, dropped)
+
+    def _drop(self, ledger: Ledger, dropped: list[int]) -> list[int]:
         for seq in dropped:
             ledger.drop(seq)
-        self._settled_to = max(self._settled_to, first - 1)
+        self._gone(len(dropped))
         return dropped
 
     def _forget(self, replaced: bool) -> None:
@@ -69,8 +77,6 @@ class HeldWatch:
         ledger, self._ledger = self._ledger, None
         if ledger is None:
             return
-        dropped = list(ledger.undelivered())
-        for seq in dropped:
-            ledger.drop(seq)
+        dropped = self._drop(ledger, list(ledger.undelivered()))
         if dropped and replaced:
             self._broken("held readings were given up for a new area")

@@ -5,59 +5,86 @@ set) and never asks the node what it believes; its decoders are its own.
 """
 
 from hostsim import card_format, diary_format
+from hostsim.arrivals import Arrivals, layouts
+from hostsim.clock_book import ClockBook
+from hostsim.held_watch import HeldWatch
 from hostsim.invariants import Invariants
-from hostsim.ledger import DELIVERED, DROPPED, NOT_SURE, Ledger
-from hostsim.senml_read import SenmlError, reading
+from hostsim.ledger import Ledger
+from hostsim.measured import invented
+from hostsim.secrecy import secrets
 from hostsim.slots import Slots
 
 AWAKE_S_MAX = 180  # a wake, the service window not counted
 AWAKE_S_GRACE = 5
 RESETS_MAX = 4  # watchdog resets in a row
-BASE_UNCERTAINTY_S = 2
-VOLATILE_CAPACITY = 4096
+DAY_MS = 86_400_000
+COUNTS = ("stored", "held", "unstored", "delivered", "duplicates", "overwritten", "waiting", "lost")
 
 
 class Judge:
-    """Judges one node. `settings` as tomllib reads them; times are ms since the start of the scenario."""
+    """Judges one node. `settings` as tomllib reads them; times are ms since the start of the scenario.
+
+    `arrivals.device` and `arrivals.prompt` may be set before the first wake.
+    """
 
     def __init__(self, node: str, settings: dict, start_epoch_s: int, invariants: Invariants, tally):
         self.node = node
         self.tally = tally
         self._start_ms = start_epoch_s * 1000
         self._invariants = invariants
-        clock = settings.get("time", {})
-        self._drift_ppm_max = clock.get("drift_ppm_max", 100)
-        self._awake_ms_max = 1000 * (
-            settings.get("status", {}).get("service_s", 60) + AWAKE_S_MAX + AWAKE_S_GRACE
-        )
-        self._write_on_mv = settings.get("battery", {}).get("write_on_mv", 3300)
-        self._secrets = _secrets(settings)
+        self._service_ms = 1000 * _setting(settings, "status", "service_s", 60)
+        self._write_off_mv = _setting(settings, "battery", "write_off_mv", 3200)
+        self._write_on_mv = _setting(settings, "battery", "write_on_mv", 3300)
+        self._secrets = secrets(settings)
         self.slots = Slots(settings.get("sample_every_s", 600), start_epoch_s)
         self.ledgers: dict[int, Ledger] = {}
+        self._clock = ClockBook(_setting(settings, "time", "drift_ppm_max", 100))
+        self.arrivals = Arrivals(start_epoch_s, self.ledgers, self._clock, tally, self._broken)
+        self._held = HeldWatch(self.ledgers, self._land_held, self._dropped, self._dropped_unseen, self._held_wrongly)
+        self._unseen = 0  # readings that no memory took at all
+        self._t_ms = 0
         self._window = b""
-        self._sensed_ms = None
-        self._safe = False  # this slot's reading is stored or held
-        self._counting_from_ms = 0
-        self._synced_ms = None
-        self._unsure = []  # (ledger, seq) taken since the clock began to count, waiting for their bound
-        self._held_newest = 0
+        self._window_end = (0, 0)  # ring id and seq of the newest record in _window
         self._woke_ms = 0
+        self._awake_ms_max = 0
+        self._sensed_ms = None
+        self._measured: list[float] | None = []
+        self._safe = False  # this slot's reading is stored or held
+        self._card_failed = False
+        self._weak = False
         self._resets = 0
-        self._retained = None
+        self._retained = b""
+        self._counters = (0, 0, 0)  # the node's: missed, unstored, overwritten
+        self._counted = [0, 0, 0]
 
     def _broken(self, invariant: int, t_ms: int, fact: str) -> None:
+        for secret in self._secrets:
+            fact = fact.replace(secret.decode(), "***")
         self._invariants.broken(invariant, self.node, t_ms, fact)
 
     # --- the wake ------------------------------------------------------------------------------------------------
 
-    def wake_began(self, t_ms: int, retained) -> None:
+    def wake_began(self, t_ms: int, retained, person: bool = True) -> None:
+        """retained: the memory itself, looked into at the end of the wake. person: a service window may follow."""
         self._woke_ms = t_ms
+        self._awake_ms_max = 1000 * (AWAKE_S_MAX + AWAKE_S_GRACE) + (self._service_ms if person else 0)
         self._sensed_ms = None
+        self._measured = []
         self._safe = False
+        self._card_failed = False
         self._retained = retained
 
-    def sensed(self, t_ms: int) -> None:
+    def sensed(self, t_ms: int, value: float | None = None) -> None:
+        """A sensor was read. value: what it gave, in the unit of its channel; None: not known to the world."""
         self._sensed_ms = t_ms
+        if value is None:
+            self._measured = None
+        elif self._measured is not None:
+            self._measured.append(value)
+
+    def card_failed(self) -> None:
+        """The card did not do what the node asked, and the node is not to blame."""
+        self._card_failed = True
 
     def radio_on(self, t_ms: int) -> None:
         if not self._safe:
@@ -77,11 +104,31 @@ class Judge:
         else:
             self._resets = 0
             if end != "sleep":
+                self._keep_secret(t_ms, end.encode(), "an exception")
                 self._broken(4, t_ms, f"a wake ended in {end}")
-        excuse = "a reset" if end == "reset" else "the battery" if battery_mv < self._write_on_mv else None
-        self.slots.wake_ended(t_ms, excuse)
+        # as the settings have it: weak below the one, until it reaches the other
+        self._weak = battery_mv < (self._write_on_mv if self._weak else self._write_off_mv)
+        self.slots.wake_ended(t_ms, "a reset" if end == "reset" else "the battery" if self._weak else None)
         if diary_format.whole(self._retained):
-            self.slots.node_counts(diary_format.missed(self._retained))
+            self._take_counters(diary_format.counts(self._retained))
+            if self.arrivals.prompt:
+                ring_id, _, acked_to = diary_format.ring(self._retained)
+                self._check_accepted(ring_id, acked_to, t_ms)
+
+    def _take_counters(self, counters) -> None:
+        if counters == self._counters:
+            return
+        self.slots.node_counts(counters[0])
+        for index, (before, counter) in enumerate(zip(self._counters, counters, strict=True)):
+            # a smaller one has begun anew: retained memory was lost
+            self._counted[index] += counter - before if counter >= before else counter
+        self._counters = counters
+
+    def _check_accepted(self, ring_id: int, acked_to: int, t_ms: int) -> None:
+        ledger = self.ledgers.get(ring_id)
+        wrong = ledger.wrongly_accepted(acked_to) if ledger is not None else None
+        if wrong is not None:
+            self._broken(1, t_ms, f"reading {wrong} counts as accepted, up to {acked_to}, and has never arrived")
 
     # --- storing -------------------------------------------------------------------------------------------------
 
@@ -89,222 +136,159 @@ class Judge:
         """A sector really landed on the card."""
         self._keep_secret(t_ms, data, "a card sector")
         found = card_format.data_sector(data)
+        half = card_format.half_of(sector_count)
         if found is None:
             layout = card_format.layout_sector(data)
             if layout is not None:
-                ledger = self._ledger(layout[2], 2 * card_format.half_of(sector_count))
-                ledger.layouts[layout[0]] = layout[6]
+                self._layout_written(t_ms, layout, 2 * half)
             return
         ring_id, seq, acked_to, stride, count = found
-        ledger = self._ledger(ring_id, 2 * card_format.half_of(sector_count))
+        ledger = self.ledgers.get(ring_id)
+        if ledger is None or ledger.volatile or not ledger.fits(2 * half, stride):
+            self._broken(2, t_ms, f"reading {seq} belongs to a ring that was never made like this")
+            return
+        if sector != card_format.place_of(seq, half):
+            self._broken(1, t_ms, f"reading {seq} was written where nobody will look for it, in sector {sector}")
         at = 32 + (count - 1) * stride
         older = bytes(data[32:at])
-        if older and not self._window.endswith(older):
+        if older and not (self._window_end == (ring_id, seq - 1) and self._window.endswith(older)):
             for index in range(count - 1):
-                self._same_content(ledger, seq - count + 1 + index, data, 32 + index * stride, t_ms)
+                self._check_copy(ledger, seq - count + 1 + index, data, 32 + index * stride, t_ms)
         self._window = bytes(data[32 : at + stride])
+        self._window_end = (ring_id, seq)
+        record = bytes(data[at : at + stride])
         if ledger.has(seq):
-            self._same_content(ledger, seq, data, at, t_ms)
-            return
-        self._land(ledger, seq, data, at, acked_to, t_ms)
+            self._same_content(ledger, seq, record, t_ms)
+        elif seq <= ledger.newest:
+            self._broken(2, t_ms, f"reading {seq} was written after reading {ledger.newest}")
+        else:
+            if seq > ledger.newest + 1:
+                self._broken(1, t_ms, f"reading {seq} follows reading {ledger.newest}: a number was left out")
+            self._land(ledger, seq, record, acked_to, t_ms)
 
-    def _ledger(self, ring_id: int, capacity: int, volatile: bool = False) -> Ledger:
+    def _layout_written(self, t_ms: int, layout, capacity: int) -> None:
+        slot, stride, ring_id, _, _, _, channels = layout
         ledger = self.ledgers.get(ring_id)
+        if 12 + 6 * len(channels) > stride:
+            self._broken(2, t_ms, f"layout {slot} has more channels than a record has room for")
+            return
         if ledger is None:
-            ledger = self.ledgers[ring_id] = Ledger(ring_id, capacity, volatile)
-            self._window = b""
-        return ledger
+            ledger = self.ledgers[ring_id] = Ledger(ring_id, capacity, stride)
+        if ledger.layouts.setdefault(slot, channels) != channels:
+            self._broken(2, t_ms, f"layout {slot} was changed, and with it what older readings mean")
 
-    def _content(self, ledger: Ledger, data, at: int):
-        layout = data[at + 8]
-        channels = ledger.layouts.get(layout)
-        if channels is None:
-            return None, 0
-        _, _, run, _, flags, fields = card_format.record(data, at, len(channels))
-        return hash((flags, layout, fields)), run
+    def _check_copy(self, ledger: Ledger, seq: int, data, at: int, t_ms: int) -> None:
+        if ledger.has(seq):
+            self._same_content(ledger, seq, bytes(data[at : at + ledger.room]), t_ms)
+        elif seq < 1 or seq > ledger.newest - ledger.capacity:
+            self._broken(2, t_ms, f"a sector repeats reading {seq}, which was never stored")
 
-    def _land(self, ledger: Ledger, seq: int, data, at: int, acked_to: int, t_ms: int) -> None:
-        content, run = self._content(ledger, data, at)
-        if content is None:
+    def _same_content(self, ledger: Ledger, seq: int, record: bytes, t_ms: int) -> None:
+        if ledger.record(seq, len(record)) != record:
+            self._broken(2, t_ms, f"reading {seq} was written a second time with another content")
+
+    def _land(self, ledger: Ledger, seq: int, record: bytes, acked_to: int, t_ms: int) -> None:
+        if record[8] not in ledger.layouts:
             self._broken(2, t_ms, f"reading {seq} has a layout that was never written")
             return
-        if self._sensed_ms is None:
+        taken_ms = self._sensed_ms
+        if taken_ms is None:
             self._broken(2, t_ms, f"reading {seq} was stored and no sensor had been read")
             return
-        taken_ms = self._sensed_ms
-        bound_s = NOT_SURE
-        if self._synced_ms is not None:
-            bound_s = BASE_UNCERTAINTY_S + self._drift_ppm_max * (taken_ms - self._synced_ms) / 1e9
-        else:
-            self._unsure.append((ledger, seq))
-        ledger.land(seq, content, taken_ms, run, bound_s, acked_to)
+        self._check_measured(ledger, seq, record, t_ms)
+        if ledger.has(ledger.newest) and ledger.taken_ms[ledger.newest % ledger.capacity] == taken_ms:
+            self._broken(8, t_ms, f"reading {seq} is the one before it once more")
+        gone = ledger.land(seq, record, taken_ms, self._clock.landed(ledger, seq, taken_ms), acked_to)
+        if gone:
+            self.tally.gone(t_ms, gone)
         self._safe = True
+        self.tally.stored(t_ms)
+        self._slot_taken(t_ms, taken_ms)
+
+    def _slot_taken(self, t_ms: int, taken_ms: int) -> None:
         missed = self.slots.missed
         fact = self.slots.taken(taken_ms)
         if fact:
             self._broken(8, t_ms, fact)
         if self.slots.missed > missed:
             self.tally.missed(t_ms, self.slots.missed - missed)
-        self.tally.stored(t_ms)
 
-    def _same_content(self, ledger: Ledger, seq: int, data, at: int, t_ms: int) -> None:
-        if ledger.has(seq) and self._content(ledger, data, at)[0] != ledger.content[seq % ledger.capacity]:
-            self._broken(2, t_ms, f"reading {seq} was written a second time with another content")
+    def _check_measured(self, ledger: Ledger, seq: int, record: bytes, t_ms: int) -> None:
+        if self._measured is None:
+            return
+        wrong = "a channel"
+        for number, channels in layouts(ledger, self.ledgers):
+            if number != record[8]:
+                continue
+            if channels[:1] == [None]:
+                return  # nobody knows yet in which units they are
+            wrong = invented(card_format.record(record, 0, len(channels))[5], channels, self._measured)
+            if wrong is None:
+                return
+        self._broken(2, t_ms, f"reading {seq} was stored with a value that was not measured: {wrong}")
+
+    # --- retained memory -----------------------------------------------------------------------------------------
 
     def _look_at_held(self, t_ms: int) -> None:
-        memory = self._retained
-        if not diary_format.whole(memory) or not diary_format.bits(memory) & diary_format.HOLDING:
-            return
-        area = diary_format.held(memory)
-        if area is None:
-            return
-        ring_id, head, count, stride, records = area
-        ledger = self._ledger(ring_id, VOLATILE_CAPACITY, volatile=True)
-        ledger.layouts[0] = [None] * ((stride - 12) // 6)
-        first = head - count + 1
-        for seq in range(max(first, ledger.newest + 1), head + 1):
-            self._land(ledger, seq, records, (seq - first) * stride, 0, t_ms)
-        for seq in list(ledger.undelivered()):
-            if seq < first:
-                ledger.state[seq % ledger.capacity] |= DROPPED
-                ledger.dropped += 1
+        self._t_ms = t_ms
+        self._held.look(self._retained, self._card_failed, self.arrivals.prompt)
 
-    # --- time ----------------------------------------------------------------------------------------------------
+    def _land_held(self, ledger: Ledger, seq: int, record: bytes) -> None:
+        self._land(ledger, seq, record, 0, self._t_ms)
+
+    def _dropped(self, count: int) -> None:
+        if count:
+            self.tally.gone(self._t_ms, count)
+
+    def _dropped_unseen(self, count: int) -> None:
+        self._unseen += count
+        if self._sensed_ms is not None:
+            self._slot_taken(self._t_ms, self._sensed_ms)
+
+    def _held_wrongly(self, fact: str) -> None:
+        self._broken(8, self._t_ms, fact)
+
+    # --- time and delivery ---------------------------------------------------------------------------------------
 
     def clock_set(self, t_ms: int, epoch_s: int) -> None:
         """The RTC was set: from network time, or to where it counts from."""
-        if abs(epoch_s * 1000 - self._start_ms - t_ms) > 86_400_000:
+        if abs(epoch_s * 1000 - self._start_ms - t_ms) > DAY_MS:
             self.clock_lost(t_ms)
-            return
-        if self._synced_ms is None:
-            bound_s = BASE_UNCERTAINTY_S + self._drift_ppm_max * (t_ms - self._counting_from_ms) / 1e9
-            for ledger, seq in self._unsure:
-                ledger.bound_s[seq % ledger.capacity] = bound_s
-            self._unsure.clear()
+        elif self._clock.set(t_ms):
             self.slots.clock_known(t_ms)
-        self._synced_ms = t_ms
 
     def clock_lost(self, t_ms: int) -> None:
         """The RTC counts from an arbitrary value from now on."""
-        self._counting_from_ms = t_ms
-        self._synced_ms = None
-        self._unsure.clear()
+        self._clock.lost(t_ms)
         self.slots.clock_lost(t_ms)
 
-    # --- delivery ------------------------------------------------------------------------------------------------
-
-    def published(self, t_ms: int, kind: str, payload: bytes) -> None:
-        """A packet of this node arrived at the broker; kind: the last part of its topic."""
+    def published(self, t_ms: int, kind: str, payload: bytes, time_offered=None) -> None:
+        """A packet of this node arrived at the broker; kind: last part of its topic; time_offered: see Arrivals."""
         self._keep_secret(t_ms, payload, "a payload")
-        if kind != "readings":
-            return
-        try:
-            message = reading(payload)
-        except SenmlError as error:
-            self._broken(2, t_ms, f"a payload is not a reading: {error}")
-            return
-        seq = message["seq"]
-        ledger = self.ledgers.get(int(message["ring"], 16))
-        if ledger is None or not ledger.has(seq):
-            self._broken(2, t_ms, f"reading {seq} of ring {message['ring']} was delivered and never stored")
-            return
-        place = seq % ledger.capacity
-        if not self._is_content(ledger, place, message):
-            self._broken(2, t_ms, f"reading {seq} was delivered with another content than it was stored with")
-        self._judge_time(t_ms, ledger, place, seq, message)
-        if ledger.state[place] & DELIVERED:
-            ledger.duplicates += 1
-            return
-        ledger.state[place] |= DELIVERED
-        ledger.delivered += 1
-        self.tally.delivered(t_ms, t_ms - ledger.taken_ms[place])
+        if kind == "readings":
+            self.arrivals.published(t_ms, payload, time_offered)
 
-    def _is_content(self, ledger: Ledger, place: int, message: dict) -> bool:
-        values, flags = message["values"], message["flags"]
-        if message["run"] is not None and message["run"] != ledger.run[place]:
-            return False
-        for layout, channels in self._layouts(ledger):
-            fields = []
-            for channel in channels:
-                written = values.get(channel[0])
-                if written is None:
-                    fields.append(card_format.ABSENT)
-                else:
-                    digits, exponent = written
-                    fields.append(digits * 10 ** (exponent - channel[2]) if exponent != channel[2] else digits)
-                fields.append(flags.get(channel[0], 0))
-            if hash((message["record_flags"], layout, tuple(fields))) == ledger.content[place]:
-                return True
-        return False
-
-    def _layouts(self, ledger: Ledger):
-        if not ledger.volatile:
-            return ledger.layouts.items()
-        # retained memory keeps no names: they are those of the layouts that the card has seen
-        count = len(ledger.layouts[0])
-        return [
-            (0, channels)
-            for other in self.ledgers.values()
-            if not other.volatile
-            for channels in other.layouts.values()
-            if len(channels) == count
-        ]
-
-    def _judge_time(self, t_ms: int, ledger: Ledger, place: int, seq: int, message: dict) -> None:
-        stated_s, uncertainty_s = message["time_s"], message["uncertainty_s"]
-        if stated_s is None:
-            return
-        before_s, before_uncertainty_s = ledger.stated_s[place], ledger.stated_uncertainty_s[place]
-        if before_s >= 0 and (
-            uncertainty_s > before_uncertainty_s or abs(stated_s - before_s) > before_uncertainty_s
-        ):
-            self._broken(2, t_ms, f"reading {seq} was delivered again with a wider or another time")
-        ledger.stated_s[place], ledger.stated_uncertainty_s[place] = stated_s, uncertainty_s
-        off_s = abs(stated_s * 1000 - self._start_ms - ledger.taken_ms[place]) / 1000.0
-        self.tally.time(uncertainty_s, off_s)
-        if off_s > uncertainty_s:
-            self._broken(5, t_ms, f"the time of reading {seq} is {off_s:.1f} s off and states {uncertainty_s} s")
-        bound_s = ledger.bound_s[place]
-        if bound_s != NOT_SURE and uncertainty_s > bound_s:
-            self._broken(5, t_ms, f"reading {seq} states {uncertainty_s} s where {bound_s:.1f} s is the most")
-
-    # --- secrets -------------------------------------------------------------------------------------------------
+    def logged(self, t_ms: int, line: str) -> None:
+        self._keep_secret(t_ms, line.encode(), "the log")
 
     def _keep_secret(self, t_ms: int, data, where: str) -> None:
         for secret in self._secrets:
             if secret in data:
                 self._broken(7, t_ms, f"a password stands in {where}")
 
-    def logged(self, t_ms: int, line: str) -> None:
-        self._keep_secret(t_ms, line.encode(), "the log")
-
     # --- the end -------------------------------------------------------------------------------------------------
 
     def finish(self, t_ms: int, peek, sector_count: int, excuse: str | None) -> dict:
-        """The readings' counts at the end. peek(sector) -> bytes or None reads the card; excuse: why the node is dead."""
+        """The counts of readings. peek(sector) -> bytes or None reads the card; excuse: why the node is dead."""
+        self._t_ms = t_ms
+        self._held.look(self._retained, True, True)
         fact = self.slots.finish(t_ms, excuse)
         if fact:
             self._broken(8, t_ms, fact)
-        count = dict.fromkeys(
-            ("stored", "held", "unstored", "delivered", "duplicates", "overwritten", "waiting", "lost"), 0
-        )
+        count = dict.fromkeys(COUNTS, 0)
+        count["unstored"] = self._unseen
         for ledger in self.ledgers.values():
-            waiting = lost = 0
-            acked_to = self._acked_to(ledger)
-            held_first = self._held_first(ledger)
-            for seq in ledger.undelivered():
-                if ledger.volatile:
-                    safe = held_first is not None and seq >= held_first
-                else:
-                    safe = seq > acked_to and self._on_card(ledger, seq, peek, sector_count)
-                if safe:
-                    waiting += 1
-                else:
-                    lost += 1
-                    self._broken(
-                        1, t_ms, f"reading {seq} of ring {ledger.ring_id:08x} was never delivered and does not wait"
-                    )
-            lost += ledger.lost_unseen
+            waiting, lost = self._rest(ledger, t_ms, peek, sector_count)
             if ledger.lost_unseen:
                 self._broken(1, t_ms, f"{ledger.lost_unseen} readings were given up as accepted and never delivered")
             count["stored"] += ledger.stored - ledger.dropped
@@ -314,38 +298,56 @@ class Judge:
             count["duplicates"] += ledger.duplicates
             count["overwritten"] += ledger.overwritten
             count["waiting"] += waiting
-            count["lost"] += lost
+            count["lost"] += lost + ledger.lost_unseen
+        self._check_counters(t_ms, count["unstored"])
         return count
+
+    def _rest(self, ledger: Ledger, t_ms: int, peek, sector_count: int) -> tuple[int, int]:
+        """(waiting, lost) of the readings that were never delivered and are not out of the ring."""
+        waiting = lost = 0
+        acked_to = self._acked_to(ledger)
+        for seq in ledger.undelivered():
+            # what is held and was not dropped is in retained memory still
+            if ledger.volatile or (seq > acked_to and self._on_card(ledger, seq, peek, sector_count)):
+                waiting += 1
+            else:
+                lost += 1
+                where = f"reading {seq} of ring {ledger.ring_id:08x}"
+                self._broken(1, t_ms, f"{where} was never delivered and does not wait")
+        return waiting, lost
+
+    def _check_counters(self, t_ms: int, unstored: int) -> None:
+        _, node_unstored, node_overwritten = self._counted
+        # a reading that was delivered and whose PUBACK was lost is dropped too, for all that the node knows
+        held_delivered = sum(ledger.delivered for ledger in self.ledgers.values() if ledger.volatile)
+        if not unstored <= node_unstored <= unstored + held_delivered:
+            self._broken(8, t_ms, f"{unstored} held readings were dropped and the node counted {node_unstored}")
+        overwritten = sum(ledger.replaced_waiting for ledger in self.ledgers.values())
+        if node_overwritten != overwritten:
+            self._broken(1, t_ms, f"{overwritten} readings were overwritten and the node counted {node_overwritten}")
 
     def _acked_to(self, ledger: Ledger) -> int:
         """The newest seq up to which the node holds everything for accepted, by what it keeps for itself."""
-        if self._retained is not None and diary_format.whole(self._retained):
+        if diary_format.whole(self._retained):
             ring_id, _, acked_to = diary_format.ring(self._retained)
             if ring_id == ledger.ring_id:
                 return acked_to
-        return 0
-
-    def _held_first(self, ledger: Ledger):
-        if not ledger.volatile or self._retained is None:
-            return None
-        area = diary_format.held(self._retained)
-        return area[1] - area[2] + 1 if area is not None and area[0] == ledger.ring_id else None
+        return ledger.acked_to
 
     def _on_card(self, ledger: Ledger, seq: int, peek, sector_count: int) -> bool:
         half = card_format.half_of(sector_count)
-        for later in range(seq, min(seq + 40, ledger.newest + 1)):
+        for later in range(seq, min(seq + card_format.WINDOW_MAX, ledger.newest + 1)):
             data = peek(card_format.place_of(later, half))
             found = card_format.data_sector(data) if data is not None else None
             if found is None or found[0] != ledger.ring_id or found[1] != later or later - found[4] >= seq:
                 continue
             at = 32 + (found[4] - 1 - (later - seq)) * found[3]
-            if self._content(ledger, data, at)[0] == ledger.content[seq % ledger.capacity]:
+            if ledger.record(seq, found[3]) == data[at : at + found[3]]:
                 return True
         return False
 
 
-def _secrets(settings: dict) -> list[bytes]:
-    found = [network.get("password", "") for network in settings.get("network", [])]
-    found.append(settings.get("broker", {}).get("password", ""))
-    return [text.encode() for text in found if text]
-
+def _setting(settings: dict, section: str, key: str, default: int) -> int:
+    table = settings.get(section)
+    value = table.get(key, default) if isinstance(table, dict) else default
+    return value if isinstance(value, int) else default

@@ -35,7 +35,7 @@ class Ledger:
         self.acked_to = 0  # as the newest sector states it
         self.stored = self.delivered = self.duplicates = self.overwritten = self.lost_unseen = self.dropped = 0
         self.replaced_waiting = 0
-        self._room = room
+        self.room = room
         self._records = bytearray(capacity * room)
         self._accepted_rightly = 0
 
@@ -43,21 +43,24 @@ class Ledger:
         """True for a reading that landed and that no other has replaced since."""
         return self.newest - self.capacity < seq <= self.newest and self.state[seq % self.capacity] & LANDED != 0
 
+    def fits(self, capacity: int, room: int) -> bool:
+        return capacity == self.capacity and room == self.room
+
     def record(self, seq: int, size: int) -> bytes:
         """The first `size` bytes of a record that landed."""
-        at = seq % self.capacity * self._room
+        at = seq % self.capacity * self.room
         return self._records[at : at + size]
 
     def land(self, seq: int, record: bytes, taken_ms: int, bound_s: float, acked_to: int) -> int:
-        """A new reading, newer than all before it, is in the ring; returns how many undelivered ones it pushed out."""
+        """A new reading, newer than all others, is in the ring; returns how many undelivered ones it pushed out."""
         gone = self.skip_to(seq, acked_to)
-        if 1 <= seq - self.capacity and seq - self.capacity > acked_to:
+        if seq - self.capacity > max(0, acked_to):
             self.replaced_waiting += 1
         place = seq % self.capacity
         self.state[place] = LANDED
         self.taken_ms[place] = taken_ms
         self.bound_s[place] = bound_s
-        at = place * self._room
+        at = place * self.room
         self._records[at : at + len(record)] = record
         uncertainty_s = record[4] | record[5] << 8
         if uncertainty_s == TIME_UNKNOWN:

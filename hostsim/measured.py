@@ -13,17 +13,15 @@ def invented(fields, channels, measured: list[float]) -> str | None:
 
     fields: (value, flags, value, flags ...) of the record; channels: (name, unit, exponent, sensor) each.
     """
-    at = 0
+    told = iter(measured)
     for index, channel in enumerate(channels):
         value = fields[2 * index]
         if value == ABSENT:
             continue
         place = 10.0 ** channel[2]
-        wanted = value * place
-        limit = TOLERANCE * place
-        while at < len(measured) and not -limit <= wanted - measured[at] <= limit:
-            at += 1
-        if at == len(measured):
+        for given in told:
+            if -TOLERANCE <= value - given / place <= TOLERANCE:
+                break
+        else:
             return channel[0]
-        at += 1
     return None

@@ -1,5 +1,6 @@
 """Time and charge by state. Law: every millisecond of a node's life is in exactly one state."""
 
+from operator import mul
 from random import Random
 
 
@@ -18,7 +19,7 @@ class Meter:
         ]
 
     def charge_uah(self) -> float:
-        return sum(ua * ms for ua, ms in zip(self.true_ua, self.ms, strict=True)) / 3_600_000.0
+        return sum(map(mul, self.true_ua, self.ms)) / 3_600_000.0
 
     def charge_by_state_uah(self) -> dict[str, float]:
         return {n: ua * ms / 3_600_000.0 for n, ua, ms in zip(self.names, self.true_ua, self.ms, strict=True)}

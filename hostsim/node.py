@@ -1,4 +1,4 @@
-"""The physical side of one node: board, clock, cell, card, enclosure. Law: nothing here knows what the firmware wants.
+"""One node as a thing: board, clock, cell, card, enclosure. Law: nothing here knows what the firmware wants.
 
 Time is `now_ms`, milliseconds since the start of the scenario; only `spend` and `sleep` move it.
 """
@@ -13,6 +13,7 @@ from hostsim.humid_air import rh_after_warming
 from hostsim.meter import Meter
 from hostsim.oscillator import Oscillator
 from hostsim.rtc import Clock, sleep_ms
+from hostsim.wiring import Wiring
 
 AWAKE_LOAD_MA = 40.0
 
@@ -62,11 +63,26 @@ class Climate:
 
 
 class Node:
-    """One board in its place. `name` and `settings_toml` as its settings file has them."""
+    """One board in its place. `name`, `settings_toml` and `settings` (read by tomllib) as its settings file has them.
 
-    def __init__(self, name: str, settings_toml: bytes, board: Board, cell: Cell, card: Card, climate: Climate, seed: int):
+    `dead_since_ms`: the cell was found empty; `weak_since_ms`: its voltage first lay below what the settings write
+    the card at, so that no reading is taken; None: neither has happened.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        settings_toml: bytes,
+        settings: dict,
+        board: Board,
+        cell: Cell,
+        card: Card,
+        climate: Climate,
+        seed: int,
+    ):
         self.name = name
         self.settings_toml = settings_toml
+        self.wiring = Wiring(settings)
         self.board = board
         self.cell = cell
         self.card = card
@@ -75,36 +91,45 @@ class Node:
         self.clock = Clock(oscillator(board.clock, generator(seed, "clock", name)))
         self.sleep_timer = oscillator(board.sleep_timer, generator(seed, "sleep timer", name))
         self.retained = bytearray(board.retained_bytes)
-        self.nvm = [b"", b""]
+        self.nvm = [b"\xff" * board.nvm_slot_bytes] * 2  # as flash is before it is written
         self.eui = generator(seed, "eui", name).getrandbits(62).to_bytes(8, "big")
         self.firmware_random = generator(seed, "firmware", name)
         self.radio_random = generator(seed, "radio", name)
         self.noise = generator(seed, "sensors", name)
-        self.parts: dict[str, dict[str, float]] = {}  # sensor parts met so far and their own errors
+        self.parts: dict[tuple, dict[str, float]] = {}  # sensor parts met so far and their own errors
         self.radio_state: str | None = None  # the state that waiting is spent in while the radio is on
+        self.ports: tuple | None = None  # what a runtime keeps for this node
         self.now_ms = 0
         self.awake_from_ms = 0
         self.reset_cause = "power-on"
         self.wakes = 0
         self.battery_mv = 0  # under the load of a board that is awake, at the beginning of the wake
         self.dead_since_ms: int | None = None
+        self.weak_since_ms: int | None = None
+        self.link_rtt_ms = 0  # round trip of the network joined last
         self.arrivals = self.radio_uses = 0  # packets at the broker and joins tried in this wake
         self._charged_uah = 0.0
         self._aged_ms = 0
         self._state = {state: index for index, state in enumerate(board.states)}
 
     def spend(self, state: str, ms: int) -> None:
-        """Let time pass in one state."""
+        """Let time pass in one state. ValueError for a negative time: it does not pass backwards."""
+        if ms < 0:
+            raise ValueError(f"{ms} ms cannot pass")
         self.now_ms += ms
         self.meter.ms[self._state[state]] += ms
 
-    def begin_wake(self) -> None:
-        """Climate, clock and cell come up to date, the board boots."""
+    def begin_wake(self) -> bool:
+        """Climate, clock and cell come up to date and the board boots; False: the cell is empty, and it does not."""
+        self._settle()
+        if self.cell.empty:
+            self.dead_since_ms = self.now_ms
+            return False
         self.wakes += 1
         self.awake_from_ms = self.now_ms
-        self._settle()
         self.spend("booting", self.board.durations["boot"])
         self.spend("awake", self.board.durations["run"])
+        return True
 
     def _settle(self) -> None:
         climate = self.climate
@@ -118,9 +143,6 @@ class Node:
         self.battery_mv = self.cell.voltage_mv(AWAKE_LOAD_MA, climate.inside_degc)
 
     def sleep(self, asked_s: int) -> None:
-        """Sleep by the sleep timer; afterwards the cell may be empty (`dead_since_ms` is set)."""
-        slept_ms = sleep_ms(self.sleep_timer, asked_s, self.now_ms, self.climate.inside_degc)
-        self.spend("asleep", slept_ms)
+        """Sleep by the sleep timer."""
+        self.spend("asleep", sleep_ms(self.sleep_timer, asked_s, self.now_ms, self.climate.inside_degc))
         self.reset_cause = "deep-sleep"
-        if self.cell.empty:
-            self.dead_since_ms = self.now_ms

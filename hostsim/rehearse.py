@@ -85,6 +85,7 @@ def load(path, weather_file=None, seed=None, days=None) -> scenarios.Scenario:
         found = replace(found, seed=seed)
     if days is not None:
         found = replace(found, days=days)
+    scenarios.check_end(found)
     return found
 
 
@@ -95,7 +96,7 @@ def replay_command(scenario, asked_for, weather_file, broker) -> str:
         words.append(str(asked_for))
     if weather_file is not None:
         words += ["--weather", str(weather_file)]
-    words += ["--seed", str(scenario.seed), "--days", f"{scenario.days:g}"]
+    words += ["--seed", str(scenario.seed), "--days", f"{scenario.days:.15g}"]
     if broker is not None:
         words += ["--broker", f"{broker[0]}:{broker[1]}"]
     return shlex.join(words)
@@ -202,7 +203,7 @@ def _requirements(wanted: dict[str, float], nodes: list[dict]) -> list[dict]:
         "missed_max": sum(node["missed"] for node in nodes),
         "unstored_max": sum(count["unstored"] for count in readings),
         "battery_days_min": min(node["energy"]["battery_days"] for node in nodes),
-        "stated_s_max": max((node["time"]["stated_s_p95"] or 0) for node in nodes),
+        "stated_s_max": _worst([node["time"]["stated_s_p95"] for node in nodes]),
     }
     found = []
     for key, value in wanted.items():
@@ -215,6 +216,11 @@ def _requirements(wanted: dict[str, float], nodes: list[dict]) -> list[dict]:
             met = figure >= value
         found.append({"key": key, "wanted": value, "got": figure, "met": met})
     return found
+
+
+def _worst(figures: list) -> float | None:
+    """The largest, None when one of them is not known."""
+    return None if None in figures else max(figures)
 
 
 def timeline(world: World) -> dict:

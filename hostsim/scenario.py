@@ -11,7 +11,7 @@ from hostsim import broker, card, radio, timeserver, weather
 from hostsim.scenario_node import NodePlan, Refuse, file_beside, node_plan
 from hostsim.scenario_text import ScenarioError, Table, read_toml
 
-__all__ = ["DEFAULT", "NodePlan", "Scenario", "ScenarioError", "load"]
+__all__ = ["DEFAULT", "NodePlan", "Scenario", "ScenarioError", "check_end", "load"]
 
 BUNDLED = Path(__file__).parent / "data" / "scenarios"
 DEFAULT = BUNDLED / "timber-yard" / "scenario.toml"
@@ -87,6 +87,13 @@ def load(path: Path | str | None, weather_file: Path | str | None = None, refuse
         time_windows,
         require,
     )
+
+
+def check_end(found: Scenario) -> None:
+    """Raises ScenarioError for a scenario that goes on when a node would no longer believe the time."""
+    last = datetime.datetime(YEARS[1] + 1, 1, 1, tzinfo=datetime.UTC)
+    if found.start_epoch_s + found.days * 86400 > last.timestamp():
+        raise ScenarioError(found.path, None, f"it ends after {YEARS[1]}: a node believes no time so late")
 
 
 def _scenario_file(path: Path | str | None) -> Path:

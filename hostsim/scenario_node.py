@@ -11,7 +11,8 @@ from hostsim.scenario_text import ScenarioError, Table, parse, read_bytes
 # key: (low, high, default)
 CELL_NUMBERS = {
     "capacity_mah": (1, 1e6, 2000.0),
-    "self_discharge_percent_per_month": (0, 99, 3.0),
+    # no cell loses nothing, and one that does would last for ever in a drawer
+    "self_discharge_percent_per_month": (0.01, 99, 3.0),
     "internal_resistance_ohm": (0, 100, 0.15),
     "state_of_charge": (0, 1, 1.0),
 }

@@ -1,8 +1,8 @@
 """Which slots were due, and what became of each. Law: a slot is one reading or one miss, and a miss has a reason.
 
-While the node cannot know the time its slots are counted from where its clock began to count; from the moment at which
-its clock was set they are the multiples of the interval in UTC. A reading belongs to the nearest multiple. The first
-slot is the one in which the node begins to count: a wake in which nothing is taken leaves it behind.
+While the node cannot know the time its slots are counted from where its clock began to count; from the moment at
+which its clock was set they are the multiples of the interval in UTC. A reading belongs to the nearest multiple. The
+first slot is the one in which the node begins to count: a wake in which nothing is taken leaves it behind.
 """
 
 AMBIGUOUS_S = 5.0  # a reading this near to the middle between two slots may count for either

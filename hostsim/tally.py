@@ -1,4 +1,4 @@
-"""Figures over time for the report. Law: their size depends on the number of bins, never on the number of readings."""
+"""Figures over time for the report. Law: their size depends on the number of bins, never on that of readings."""
 
 from bisect import bisect_right
 
@@ -24,6 +24,7 @@ class Tally:
         self.stored_by_bin = [0] * bins
         self.delivered_by_bin = [0] * bins
         self.missed_by_bin = [0] * bins
+        self._gone_by_bin = [0] * bins
         self.degc_min = [None] * bins
         self.degc_max = [None] * bins
         self._degc_sum = [0.0] * bins
@@ -47,6 +48,10 @@ class Tally:
         self.delivered_by_bin[self._bin(t_ms)] += 1
         self.delays[bisect_right(DELAY_EDGES_S, delay_ms / 1000) - 1] += 1
         self.delay_ms_total += delay_ms
+
+    def gone(self, t_ms: int, readings: int) -> None:
+        """Readings that were never delivered are in no ring and no memory any more."""
+        self._gone_by_bin[self._bin(t_ms)] += readings
 
     def missed(self, t_ms: int, slots: int) -> None:
         self.missed_by_bin[self._bin(t_ms)] += slots
@@ -80,11 +85,11 @@ class Tally:
         return self._mean(self._humidity_sum)
 
     def waiting(self) -> list[int]:
-        """Stored and not delivered at the end of each bin."""
+        """Stored, not delivered and not gone at the end of each bin."""
         found = []
         waiting = 0
-        for stored, delivered in zip(self.stored_by_bin, self.delivered_by_bin, strict=True):
-            waiting += stored - delivered
+        for stored, delivered, gone in zip(self.stored_by_bin, self.delivered_by_bin, self._gone_by_bin, strict=True):
+            waiting += stored - delivered - gone
             found.append(waiting)
         return found
 

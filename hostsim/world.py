@@ -1,6 +1,7 @@
-"""The world: all nodes, one air, one broker, one time. Law: what happens follows from the scenario and the seed alone.
+"""The world: all nodes, one air, one broker, one time. Law: all that happens follows from the scenario and the seed.
 
-A heap orders the wakes by (time, node); a wake runs to its end before the next begins. Outages are functions of time.
+A heap orders the wakes by (time, node); a wake runs to its end before the next begins. Outages are functions of
+time.
 """
 
 import heapq
@@ -23,6 +24,12 @@ from hostsim.timeserver import BEHAVIOURS
 PROGRESS_WAKES = 500
 # a slot that falls on the very end is lived through
 LAST_SLOT_MS = 60_000
+# a node believes a time server's answer that took no longer than this, with a margin (docs/design.md, "Time")
+ANSWER_MS_MAX = 390
+# a time server that has been good for this long was good when this wake asked it
+ASKING_S = 190.0
+TIME_SERVERS = ["pool.ntp.org"]  # what settings mean that name none (docs/settings.md)
+WRITE_OFF_MV = 3200  # the same for [battery] write_off_mv
 
 
 class World:
@@ -51,11 +58,13 @@ class World:
         self.air = Air(scenario.networks)
         self.broker_host = scenario.nodes[0].settings.get("broker", {}).get("host", "")
         self.time_behaviour = _behaviour(scenario)
+        self.time_hosts = _time_hosts(scenario)
         self._wake = wake
         self._connect = connect
         self.nodes: list[Node] = []
         self.judges: dict[str, Judge] = {}
         self.tallies: dict[str, Tally] = {}
+        self._write_off_mv: dict[str, int] = {}
         for plan in scenario.nodes:
             self._settle(plan)
         self._running: Node = self.nodes[0]
@@ -65,17 +74,26 @@ class World:
         tally = Tally(self.bins, self.bin_s)
         judge = Judge(plan.name, plan.settings, self.start_epoch_s, self.invariants, tally)
         card = Card(plan.card_windows)
-        climate = Climate(
-            self.scenario.weather, self.scenario.weather_start_s, Enclosure(plan.enclosure), plan.light
-        )
+        climate = Climate(self.scenario.weather, self.scenario.weather_start_s, Enclosure(plan.enclosure), plan.light)
         node = Node(
-            plan.name, plan.settings_toml, plan.board, Cell(**plan.cell), card, climate, self.scenario.seed
+            plan.name,
+            plan.settings_toml,
+            plan.settings,
+            plan.board,
+            Cell(**plan.cell),
+            card,
+            climate,
+            self.scenario.seed,
         )
+        judge.arrivals.device = node.eui.hex()
+        judge.arrivals.prompt = self._connect is None
 
         def wrote(sector: int, data) -> None:
             judge.sector_written(node.now_ms, sector, data, card.sectors)
 
         card.wrote = wrote
+        write_off_mv = _table(plan.settings, "battery").get("write_off_mv", WRITE_OFF_MV)
+        self._write_off_mv[plan.name] = write_off_mv if isinstance(write_off_mv, int) else WRITE_OFF_MV
         self.nodes.append(node)
         self.judges[plan.name] = judge
         self.tallies[plan.name] = tally
@@ -91,17 +109,28 @@ class World:
         return self.broker.connect(node.now_ms / 1000.0)
 
     def _published(self, client_id, topic: str, payload: bytes, now_s, dup: bool, retain: bool) -> None:
-        self.arrived(topic, payload, self._running)
+        self.arrived(topic, payload, self._running, self._time_offered)
 
-    def arrived(self, topic: str, payload: bytes, running: Node) -> None:
-        """A packet has reached the broker."""
+    def _time_offered(self) -> bool:
+        """True when the node that is running could have had network time in this wake."""
+        now_s = self._running.now_ms / 1000.0
+        return (
+            self._running.link_rtt_ms <= ANSWER_MS_MAX
+            and self.time_behaviour(now_s) == "good"
+            and self.time_behaviour(now_s - ASKING_S) == "good"
+        )
+
+    def arrived(
+        self, topic: str, payload: bytes, running: Node, time_offered: Callable[[], bool] | None = None
+    ) -> None:
+        """A packet of the node `running` has reached the broker."""
         parts = topic.split("/")
-        judge = self.judges.get(parts[1]) if len(parts) == 3 and parts[0] == "torpor" else None
-        if judge is None:
+        judge = self.judges[running.name]
+        if len(parts) != 3 or parts[0] != "torpor" or parts[1] != running.name:
             self.invariants.broken(2, running.name, running.now_ms, f"a packet with the topic {topic!r} arrived")
             return
         running.arrivals += 1
-        judge.published(running.now_ms, parts[2], payload)
+        judge.published(running.now_ms, parts[2], payload, time_offered)
 
     def run(self, progress: Callable[[float, int], None] | None = None) -> None:
         """Live to the end of the scenario. progress(share done, wakes so far) is called now and then."""
@@ -124,9 +153,14 @@ class World:
         self._running = node
         node.arrivals = node.radio_uses = 0
         self._wake(node, self, judge)
+        if node.dead_since_ms is not None:
+            self.events.write(node.now_ms, node.name, "battery-empty", {})
+            return
         if node.radio_uses:
             tally.tried += 1
             tally.accepted += node.arrivals > 0
+        if node.weak_since_ms is None and node.battery_mv < self._write_off_mv[node.name]:
+            node.weak_since_ms = node.awake_from_ms
         climate = node.climate
         tally.wake(
             node.awake_from_ms,
@@ -135,8 +169,6 @@ class World:
             node.cell.state_of_charge,
             node.battery_mv,
         )
-        if node.dead_since_ms is not None:
-            self.events.write(node.now_ms, node.name, "battery-empty", {})
 
     def finish(self) -> dict[str, dict]:
         """Judge the end; the counts of readings by node."""
@@ -151,3 +183,14 @@ class World:
 def _behaviour(scenario: Scenario):
     kind_at = Timeline(scenario.time_windows, BEHAVIOURS).kind_at
     return lambda now_s: kind_at(now_s) or "good"
+
+
+def _table(settings: dict, name: str) -> dict:
+    value = settings.get(name)
+    return value if isinstance(value, dict) else {}
+
+
+def _time_hosts(scenario: Scenario) -> frozenset[str]:
+    """The names under which a time server is to be found."""
+    named = [_table(plan.settings, "time").get("servers", TIME_SERVERS) for plan in scenario.nodes]
+    return frozenset(host for hosts in named if isinstance(hosts, list) for host in hosts if isinstance(host, str))

@@ -40,7 +40,7 @@ def take_settings(cycle, payload):
         return
     cycle.sample_s = r.remote_sample_s or cycle.settings["sample_every_s"]
     cycle.transmit_s = max(cycle.sample_s, r.remote_transmit_s or cycle.settings["transmit_every_s"])
-    r.last_slot = schedule.renumber(r.last_slot, every_s, cycle.sample_s)
+    r.last_slot = schedule.renumber(r.last_slot, every_s, cycle.sample_s, cycle.now()[0])
     cycle.ports.log.event("settings-taken", id=r.remote_id)
 
 

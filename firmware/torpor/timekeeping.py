@@ -72,7 +72,9 @@ def _drift_between(r, since_s, drift_ppm_max):
 def _uncertainty_s(width_ppb, since_s, drift_ppm_max):
     """Half of `width_ppb` over `since_s`, rounded up, but not beyond the maker's part."""
     half_s = (width_ppb * since_s + 1999999999) // 2000000000
-    return min(UNCERTAINTY_MAX_S, BASE_UNCERTAINTY_S + min(half_s, drift_ppm_max * since_s // 1000000))
+    # a fast clock overstates the time gone by, and its whole seconds do so by up to one
+    maker_s = drift_ppm_max * max(0, since_s - 1) // (1000000 + drift_ppm_max)
+    return min(UNCERTAINTY_MAX_S, BASE_UNCERTAINTY_S + min(half_s, maker_s))
 
 
 def begin_run(r, rtc_s, run):

@@ -29,6 +29,11 @@ def verdict(results: dict) -> tuple[str, str]:
     lost = total(results, "lost")
     if lost:
         faults.insert(0, f"{plural(lost, 'reading')} lost")
+    faults += [
+        f"{node['node']} stored nothing"
+        for node in results.get("nodes") or []
+        if node.get("due") and node["readings"].get("stored") == 0
+    ]
     if faults:
         return NOT_READY, f"Not ready to go out: {'; '.join(faults)}."
     if not total(results, "due"):

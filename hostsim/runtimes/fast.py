@@ -4,33 +4,41 @@ Every wake starts with nothing but card, NVM, retained memory and the clock chip
 durations, never by measurement.
 """
 
+import errno
+
 from torpor import cycle, last_good
 from torpor.errors import CardError, LinkError
 
 from hostsim.card import CardFault
 from hostsim.node import Node
 from hostsim.runtimes.links import Links
-from hostsim.runtimes.sensors import Drivers
+from hostsim.runtimes.sensors import Analog, Drivers
+from hostsim.wiring import Rails
+
+SLEEP_S = range(1, 86401)  # what a board can be asked for
+RTC_S = range(946684800, 4102444800)  # what a clock chip can hold: 2000 to 2099
+WATCHDOG_MS = 8000  # RP2040's is 8388 ms at most; platform-facts of other chips allow more
+SCAN_MS = 2400
+AFTER_SLEEP = ("deep-sleep", "watchdog")  # causes of a wake in which no person is waited for
 
 _choose = last_good.choose
-_chosen: dict = {}
-CHOICES_MAX = 4096
 
 
 def _choose_once(data, nvm):
-    """last_good.choose, which is a pure function of the file and of NVM, computed once for each pair of them.
+    """last_good.choose, which is a pure function of the file and of NVM, computed once for each state of a node's.
 
     Only this runtime remembers it: it saves a fifth of a wake.
     """
-    key = (data, *(nvm.read(index) for index in range(nvm.slots)))
-    found = _chosen.get(key)
-    if found is None:
-        if len(_chosen) >= CHOICES_MAX:
-            _chosen.clear()
+    if not isinstance(nvm, Nvm):
+        return _choose(data, nvm)
+    if nvm.chosen is not None and nvm.chosen[0] == data:
+        found = nvm.chosen[1]
+    else:
+        before = nvm.writes
         found = _choose(data, nvm)
-        if key[1:] != tuple(nvm.read(index) for index in range(nvm.slots)):
+        if nvm.writes != before:
             return found  # it wrote to NVM, which must happen every time
-        _chosen[key] = found
+        nvm.chosen = (data, found)
     return last_good.Choice(found.settings, found.crc, found.good, found.previous, found.problem)
 
 
@@ -57,12 +65,14 @@ class Clock:
         return self._node.now_ms - since
 
     def wait_ms(self, ms: int) -> None:
-        self._node.spend("awake" if self._node.radio_state is None else self._node.radio_state, ms)
+        self._node.spend(self._node.radio_state or "awake", ms)
 
     def rtc_epoch_s(self):
         return self._node.clock.shows(self._node.now_ms)
 
     def set_rtc(self, epoch_s: int) -> None:
+        if epoch_s not in RTC_S:
+            raise ValueError(f"no clock chip can be set to {epoch_s}")
         self._node.clock.set(self._node.now_ms, epoch_s)
         self._judge.clock_set(self._node.now_ms, epoch_s)
 
@@ -80,14 +90,12 @@ class Log:
         self._node = node
         self._events = events
         self._judge = judge
-        self.defects = 0
 
     def event(self, name: str, **integers: int) -> None:
         line = self._events.write(self._node.now_ms, self._node.name, name, integers)
         self._judge.logged(self._node.now_ms, line)
 
     def trace(self, error: Exception) -> None:
-        self.defects += 1
         self.event("trace")
         self._judge.logged(self._node.now_ms, repr(error))
         self._events.trace(error)
@@ -98,98 +106,140 @@ class Nvm:
 
     def __init__(self, node: Node):
         self._node = node
+        self.writes = 0
+        self.chosen = None  # see _choose_once; void once something is written
 
     def read(self, index: int) -> bytes:
+        """The whole slot: what was written last, and behind it what was there before."""
         return self._node.nvm[index]
 
     def write(self, index: int, data) -> None:
-        if len(data) > self._node.board.nvm_slot_bytes:
-            raise OSError(28)
-        self._node.nvm[index] = bytes(data)
+        self.writes += 1
+        self.chosen = None
+        before = self._node.nvm[index]
+        if len(data) > len(before):
+            raise OSError(errno.ENOSPC, "larger than the slot")
+        self._node.nvm[index] = bytes(data) + before[len(data) :]
 
 
 class RingFile:
-    """An open ring file: reads and writes cost time, and a card that is pulled fails the next one."""
+    """An open ring file: reads and writes cost time; a card that was pulled or lost its supply fails for good."""
 
-    def __init__(self, node: Node, name: str):
-        self._node = node
-        self._card = node.card
-        self._read_ms = node.board.durations["card_read"]
-        self._write_ms = node.board.durations["card_write"]
-        self.sector_count = node.card.sector_count(name)
+    def __init__(self, port: "CardPort", name: str, powered):
+        self._port = port
+        self._card = port.card
+        self._powered = powered
+        self.sector_count = port.card.sector_count(name)
 
     def read(self, sector: int, buffer) -> None:
-        node = self._node
-        node.spend("storing", self._read_ms)
+        self._port.touch(self._port.read_ms, self._powered)
         try:
-            self._card.check(node.now_ms / 1000.0)
             self._card.read(sector, buffer)
         except CardFault as fault:
             raise CardError(str(fault)) from None
 
     def write(self, sector: int, buffer) -> None:
-        node = self._node
-        node.spend("storing", self._write_ms)
+        self._port.touch(self._port.write_ms, self._powered)
         try:
-            self._card.check(node.now_ms / 1000.0)
             self._card.write(sector, buffer)
         except CardFault as fault:
             raise CardError(str(fault)) from None
 
 
 class CardPort:
-    def __init__(self, node: Node):
+    def __init__(self, node: Node, rails: Rails, judge):
         self._node = node
+        self._rails = rails
+        self._judge = judge
+        self.card = node.card
+        self.read_ms = node.board.durations["card_read"]
+        self.write_ms = node.board.durations["card_write"]
+        self._mounted = None
+        self._proved = None  # what `touch` last found to be so, and the rails' changes until then
 
-    def _mount(self) -> None:
-        self._node.spend("storing", self._node.board.durations["card_mount"])
+    def _powered(self) -> tuple[int | None, int]:
+        """What stays the same as long as the card has its supply and is not pulled."""
+        rail = self._node.wiring.card_rail
+        return self._rails.since_ms(rail), self.card.seating(self._node.now_ms / 1000.0)
+
+    def touch(self, ms: int, powered) -> None:
+        """Spend the time of an operation. Raises CardError where the card is not what `powered` said any more."""
+        self._node.spend("storing", ms)
+        if self.card.may_be_pulled or self._proved != (powered, self._rails.changes):
+            self._look(powered)
+            self._proved = (powered, self._rails.changes)
+
+    def _look(self, powered) -> None:
+        now = self._powered()
+        if now[0] is None:
+            raise CardError("the card has no supply")
         try:
-            self._node.card.check(self._node.now_ms / 1000.0)
+            self.card.check(self._node.now_ms / 1000.0)
         except CardFault as fault:
+            self._judge.card_failed()
             raise CardError(str(fault)) from None
+        if now != powered:
+            if powered is not None and now[1] != powered[1]:
+                self._judge.card_failed()
+            raise CardError("the card has to be mounted again")
 
     def rings(self) -> list[str]:
-        self._mount()
-        return self._node.card.names()
+        powered = self._powered()
+        self.touch(self._node.board.durations["card_mount"], powered)
+        self._mounted = powered
+        return self.card.names()
 
-    def open(self, name: str) -> RingFile:
-        return RingFile(self._node, name)
-
-    def create(self, name: str, sector_count: int) -> RingFile:
+    def _open(self, name: str) -> RingFile:
         try:
-            self._node.card.create(name, sector_count)
+            return RingFile(self, name, self._mounted)
         except CardFault as fault:
             raise CardError(str(fault)) from None
-        return RingFile(self._node, name)
 
+    def open(self, name: str) -> RingFile:
+        # two sectors of the directory
+        self.touch(2 * self.read_ms, self._mounted)
+        return self._open(name)
 
-class Analog:
-    def __init__(self, node: Node):
-        self._node = node
-
-    def read_mv(self, name: str) -> int:
-        node = self._node
-        node.spend("sensing", node.board.durations["analog_read"])
-        if name.startswith("battery"):
-            return node.battery_mv + node.noise.randint(-4, 4)
-        if name.startswith("supply"):
-            # a low-dropout regulator follows the cell once that is too low
-            return min(3300, node.battery_mv - 150) + node.noise.randint(-3, 3)
-        raise OSError(19)
+    def create(self, name: str, sector_count: int) -> RingFile:
+        # clusters of 32 KiB: 11 sector writes for 4 MiB were measured
+        self.touch(self.write_ms * 11 * max(1, sector_count // 8192), self._mounted)
+        try:
+            self.card.create(name, sector_count)
+        except CardFault as fault:
+            raise CardError(str(fault)) from None
+        return self._open(name)
 
 
 class Radio:
+    """`association` grows with every attempt to join and with off(): what was opened before is of no use after it."""
+
     def __init__(self, node: Node, air, judge):
         self._node = node
         self._air = air
         self._judge = judge
         self.network = None
+        self.association = 0
         self._used = False
 
-    def scan(self) -> list[tuple[str, int]]:
+    def is_cut(self) -> bool:
+        """True when nothing comes back over the network that the board still believes in."""
+        return self.network.kind_at(self._node.name, self._node.now_ms / 1000.0) in ("absent", "dead-end")
+
+    def _on(self) -> None:
         node = self._node
         self._judge.radio_on(node.now_ms)
-        node.spend("joining", 2400)
+        self.association += 1
+        self.network = None
+        if not self._used:
+            self._used = True
+            node.spend("awake", node.board.durations["run_session"])
+        # until it is switched off it listens
+        node.radio_state = "joining"
+
+    def scan(self) -> list[tuple[str, int]]:
+        self._on()
+        node = self._node
+        node.spend("joining", SCAN_MS)
         now_s = node.now_ms / 1000.0
         return [
             (network.ssid, network.rssi_dbm)
@@ -198,28 +248,36 @@ class Radio:
         ]
 
     def join(self, network: dict, bssid, channel: int, deadline_ms: int):
+        self._on()
         node = self._node
-        self._judge.radio_on(node.now_ms)
         node.radio_uses += 1
-        if not self._used:
-            self._used = True
-            node.spend("awake", node.board.durations["run_session"])
+        if deadline_ms <= 0:
+            raise LinkError("join", "timeout")
         hinted = (bytes(bssid), channel) if bssid is not None else None
         came = self._air.join(
-            node.name, node.now_ms / 1000.0, network["ssid"], network["password"], hinted, deadline_ms, node.radio_random
+            node.name,
+            node.now_ms / 1000.0,
+            network["ssid"],
+            network["password"],
+            hinted,
+            deadline_ms,
+            node.radio_random,
+            bool(network.get("address")),
         )
         node.spend("joining", came.ms)
         if came.hangs:
+            node.spend("joining", WATCHDOG_MS)
             raise WatchdogReset
-        self.network = came.network
         if came.network is None:
-            node.radio_state = None
             raise LinkError("join", came.step)
+        self.network = came.network
+        node.link_rtt_ms = came.network.rtt_ms
         node.radio_state = "online"
         return came.network.bssid, came.network.channel
 
     def off(self) -> None:
         self.network = None
+        self.association += 1
         self._node.radio_state = None
 
     def rssi_dbm(self):
@@ -227,14 +285,16 @@ class Radio:
 
 
 class Power:
-    def __init__(self, node: Node):
+    def __init__(self, node: Node, rails: Rails):
         self._node = node
-        self.retained = node.retained
+        self._rails = rails
+        # a view: on a board too, what is written may be shorter than the memory and never longer
+        self.retained = memoryview(node.retained)
         self.reset_cause = node.reset_cause
         self.wake_reason = "timer" if node.reset_cause == "deep-sleep" else None
 
     def rail(self, name: str, on: bool) -> None:
-        pass
+        self._rails.switch(name, on, self._node.now_ms)
 
     def battery_mv(self) -> int:
         self._node.spend("awake", self._node.board.durations["analog_read"])
@@ -244,6 +304,8 @@ class Power:
         pass
 
     def deep_sleep(self, seconds: int) -> None:
+        if seconds not in SLEEP_S:
+            raise ValueError(f"a board cannot sleep for {seconds} s")
         raise DeepSleep(seconds)
 
 
@@ -259,28 +321,33 @@ class Ports:
     """One board's ports for one wake."""
 
     def __init__(self, node: Node, world, judge):
+        rails = Rails(node.wiring.rails)
         self.eui = node.eui
-        self.clock = Clock(node, judge)
-        self.random = RandomSource(node)
-        self.log = Log(node, world.events, judge)
-        self.nvm = Nvm(node)
-        self.card = CardPort(node)
-        self.drivers = Drivers(node, judge)
-        self.analog = Analog(node)
+        self.clock, self.random, self.log, self.nvm, self.signal = _lasting(node, world, judge)
+        self.card = CardPort(node, rails, judge)
+        self.drivers = Drivers(node, rails, judge)
+        self.analog = Analog(node, rails, judge)
         self.radio = Radio(node, world.air, judge)
         self.network = Links(node, world, self.radio)
-        self.power = Power(node)
-        self.signal = Signal()
+        self.power = Power(node, rails)
         self._node = node
 
     def settings_file(self):
         return self._node.settings_toml
 
 
+def _lasting(node: Node, world, judge) -> tuple:
+    """The ports that keep nothing of their own, made once a node."""
+    if node.ports is None:
+        node.ports = (Clock(node, judge), RandomSource(node), Log(node, world.events, judge), Nvm(node), Signal())
+    return node.ports
+
+
 def wake(node: Node, world, judge) -> None:
-    """One wake and the sleep after it."""
-    node.begin_wake()
-    judge.wake_began(node.now_ms, node.retained)
+    """One wake and the sleep after it; none when the battery is empty."""
+    if not node.begin_wake():
+        return
+    judge.wake_began(node.now_ms, node.retained, person=node.reset_cause not in AFTER_SLEEP)
     asked_s = None
     node.radio_state = None
     try:
@@ -299,5 +366,6 @@ def wake(node: Node, world, judge) -> None:
         node.sleep(asked_s)
     else:
         node.reset_cause = "watchdog"
-        # whatever it died of, the watchdog is what brings it back
-        node.spend("awake", 8000)
+        if end != "reset":
+            # whatever it died of, the watchdog is what brings it back
+            node.spend("awake", WATCHDOG_MS)

@@ -1,4 +1,4 @@
-"""Network and streams of the fast runtime. Law: bytes arrive a round trip later, or never, and waiting costs charge."""
+"""Network and streams of the fast runtime. Law: bytes come a round trip later or never, and waiting costs charge."""
 
 from torpor.errors import LinkError
 
@@ -6,8 +6,11 @@ from hostsim.timeserver import answer
 
 BROKER_ADDRESS = "192.0.2.10"  # RFC 5737: addresses for documentation
 TIME_ADDRESS = "192.0.2.20"
+NTP_PORT = 123
 NAME_MS = 30
 CONNECT_MS_MAX = 20000
+BYTES_A_MS = 125  # 1 Mbit/s up: assumption for a weak link
+CLOCK_OFF_S_MAX = 86400  # a certificate is not valid for a clock that is further off: certificates are new, and old
 
 
 class Links:
@@ -19,64 +22,134 @@ class Links:
         self._radio = radio
 
     def _through(self, deadline_ms: int, step: str):
-        network = self._radio.network
-        if network is None:
+        """The network in use. Raises LinkError after the deadline when nothing comes back over it."""
+        if self._radio.network is None:
             raise LinkError(step, "no network")
-        if network.kind_at(self._node.name, self._node.now_ms / 1000.0) == "dead-end":
-            self._node.spend("online", max(0, min(deadline_ms, CONNECT_MS_MAX)))
+        if deadline_ms <= 0:
             raise LinkError(step, "timeout")
-        return network
+        if self._radio.is_cut():
+            self._give_up(min(deadline_ms, CONNECT_MS_MAX), step)
+        return self._radio.network
+
+    def _give_up(self, after_ms: int, step: str):
+        self._node.spend("online", after_ms)
+        raise LinkError(step, "timeout")
 
     def resolve(self, host: str, deadline_ms: int) -> str:
         network = self._through(deadline_ms, "resolve")
+        # no look-up takes a time-out on either platform: it takes as long as it takes
         self._node.spend("online", NAME_MS + network.rtt_ms)
-        return BROKER_ADDRESS if host == self._world.broker_host else TIME_ADDRESS
+        if host == self._world.broker_host:
+            return BROKER_ADDRESS
+        if host in self._world.time_hosts:
+            return TIME_ADDRESS
+        raise LinkError("resolve", "unknown host")
 
     def open_stream(self, address: str, port: int, tls, deadline_ms: int):
         network = self._through(deadline_ms, "broker")
         node = self._node
-        node.spend("online", network.rtt_ms)
-        if tls is not None:
-            # two more round trips and the arithmetic of a full handshake
-            node.spend("online", 2 * network.rtt_ms + node.board.durations["tls"])
-        opened = self._world.open_broker(node, network.rtt_ms)
+        # two more round trips and the arithmetic of a full handshake
+        took_ms = network.rtt_ms + (2 * network.rtt_ms + node.board.durations["tls"] if tls is not None else 0)
+        if took_ms > deadline_ms:
+            self._give_up(deadline_ms, "broker")
+        node.spend("online", took_ms)
+        opened = self._world.open_broker(node, network.rtt_ms) if address == BROKER_ADDRESS else None
         if opened is None:
             raise LinkError("broker", "refused")
-        return opened if hasattr(opened, "recv_into") else SimulatedStream(node, opened, network.rtt_ms)
+        if tls is not None:
+            self._check_certificate(tls)
+        stream = opened if hasattr(opened, "recv_into") else SimulatedStream(node, opened, network.rtt_ms)
+        return Tied(node, self._radio, stream)
+
+    def _check_certificate(self, tls) -> None:
+        node = self._node
+        shown_s = node.clock.shows(node.now_ms)
+        true_s = self._world.start_epoch_s + node.now_ms // 1000
+        if shown_s is None or abs(shown_s - true_s) > CLOCK_OFF_S_MAX:
+            raise LinkError("tls", "the certificate is not valid now")
+        if tls["host"] != self._world.broker_host:
+            raise LinkError("tls", "the certificate is another host's")
 
     def open_datagram(self, address: str, port: int, deadline_ms: int):
         network = self._through(deadline_ms, "time")
-        return TimeChannel(self._node, self._world, network.rtt_ms)
+        answers = address in (TIME_ADDRESS, BROKER_ADDRESS) and port == NTP_PORT
+        return Tied(self._node, self._radio, TimeChannel(self._node, self._world, network.rtt_ms, answers))
+
+
+class Tied:
+    """A stream or a channel that ends with the association it was opened over, and with close()."""
+
+    def __init__(self, node, radio, inner):
+        self._node = node
+        self._radio = radio
+        self._association = radio.association
+        self._inner = inner
+        self._cut = False
+
+    def _is_cut(self, timeout_ms: int) -> bool:
+        """Raises LinkError where the board itself knows that there is no connection."""
+        if self._inner is None or self._radio.association != self._association:
+            raise LinkError("broker", "not connected")
+        if timeout_ms <= 0:
+            raise LinkError("broker", "timeout")
+        # what was lost on the way stays lost
+        self._cut = self._cut or self._radio.is_cut()
+        return self._cut
+
+    def send(self, data, timeout_ms: int) -> int:
+        cut = self._is_cut(timeout_ms)
+        count = min(len(data), timeout_ms * BYTES_A_MS)
+        self._node.spend("online", -(-count // BYTES_A_MS))
+        # cut: the bytes are in the board's buffer, and nobody will ever see them
+        return count if cut else self._inner.send(data[:count], timeout_ms)
+
+    def recv_into(self, buffer, timeout_ms: int) -> int:
+        if self._is_cut(timeout_ms):
+            self._node.spend("online", timeout_ms)
+            raise LinkError("broker", "timeout")
+        return self._inner.recv_into(buffer, timeout_ms)
+
+    def close(self) -> None:
+        if self._inner is not None:
+            self._inner.close()
+            self._inner = None
 
 
 class TimeChannel:
-    """A datagram channel to the time server."""
+    """A datagram channel; answers: there is a time server at the other end."""
 
-    def __init__(self, node, world, rtt_ms: int):
+    def __init__(self, node, world, rtt_ms: int, answers: bool = True):
         self._node = node
         self._world = world
         self._rtt_ms = rtt_ms
+        self._answers = answers
         self._reply = None
+        self._due_ms = 0
 
     def send(self, data, timeout_ms: int) -> int:
+        now_ms = self._node.now_ms
         # the two ways take unequal time: the error that network time really has
         out_ms = self._rtt_ms * self._node.radio_random.randint(25, 75) // 100
-        at_server_ms = self._world.start_epoch_s * 1000 + self._node.now_ms + out_ms
-        self._reply = answer(bytes(data), at_server_ms, self._world.time_behaviour(self._node.now_ms / 1000.0))
+        if self._answers:
+            at_server_ms = self._world.start_epoch_s * 1000 + now_ms + out_ms
+            self._reply = answer(bytes(data), at_server_ms, self._world.time_behaviour(now_ms / 1000.0))
+            self._due_ms = now_ms + self._rtt_ms
         return len(data)
 
     def recv_into(self, buffer, timeout_ms: int) -> int:
-        if self._reply is None or self._rtt_ms > timeout_ms:
+        wait_ms = self._due_ms - self._node.now_ms
+        if self._reply is None or wait_ms > timeout_ms:
             self._node.spend("online", timeout_ms)
             raise LinkError("time", "timeout")
-        self._node.spend("online", self._rtt_ms)
-        count = len(self._reply)
-        buffer[:count] = self._reply
+        self._node.spend("online", max(0, wait_ms))
+        # what does not fit is cut off, as it is from any datagram
+        count = min(len(buffer), len(self._reply))
+        buffer[:count] = self._reply[:count]
         self._reply = None
         return count
 
     def close(self) -> None:
-        pass
+        self._reply = None
 
 
 class SimulatedStream:
@@ -113,7 +186,7 @@ class SimulatedStream:
             del self._inbox[:count]
             return count
         if self._connection.closed:
-            node.spend("online", self._rtt_ms)
+            node.spend("online", min(self._rtt_ms, timeout_ms))
             return 0
         node.spend("online", timeout_ms)
         raise LinkError("broker", "timeout")

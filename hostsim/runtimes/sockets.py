@@ -76,7 +76,9 @@ class Desk:
         self._client.max_queued_messages_set(0)
         self._client.connect(*self._address, keepalive=600)
         self._client.loop_start()
-        self._client.subscribe([(f"torpor/{node.name}/{kind}", 1) for node in world.nodes for kind in ("readings", "health")])
+        self._client.subscribe(
+            [(f"torpor/{node.name}/{kind}", 1) for node in world.nodes for kind in ("readings", "health")]
+        )
         limit = time.monotonic() + WALL_S
         while not self._subscribed:
             if time.monotonic() > limit:

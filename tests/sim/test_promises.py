@@ -18,8 +18,8 @@ BREAKS = {
     "one reading in fifty is taken for accepted and never sent": (
         1,
         "delivery.py",
-        "            if data:\n                if seq > r.sent_to:\n",
-        "            if data and seq % 50:\n                if seq > r.sent_to:\n",
+        "            if data:\n                if seq > sent_to:\n",
+        "            if data and seq % 50:\n                if seq > sent_to:\n",
     ),
     "a sequence number is used twice": (
         2,

@@ -6,6 +6,7 @@ import pytest
 
 from deploy import cli
 from hostsim import judge, rehearse
+from hostsim.report import summary
 from hostsim.scenario import REQUIREMENTS
 
 NODE = """node = "shed"
@@ -42,7 +43,7 @@ password = "slow-and-even-heat"
 """
 NO_NETWORK = 'outage = [{ from_day = 0, to_day = 1, kind = "absent" }]'
 NO_CARD = '[[fault]]\nname = "card-removed"\nnode = "shed"\nfrom_day = 0\nto_day = 1'
-FLAT_CELL = "cell = { capacity_mah = 1, state_of_charge = 0.01 }"
+SMALL_CELL = "cell = { capacity_mah = 1 }"
 
 
 @pytest.fixture
@@ -65,7 +66,7 @@ def status(tmp_path, monkeypatch):
 CASES = {
     # key: (wanted and met, and what it takes), (wanted and not met, and what it takes)
     "delivered": ((0.5, {}), (0.5, {"outage": NO_NETWORK})),
-    "missed_max": ((0, {}), (0, {"node": FLAT_CELL, "days": 2})),
+    "missed_max": ((0, {}), (0, {"node": SMALL_CELL, "days": 1})),
     "unstored_max": ((0, {}), (0, {"outage": NO_NETWORK, "fault": NO_CARD, "days": 1})),
     "battery_days_min": ((20, {}), (100_000, {})),
     "stated_s_max": ((3, {}), (1, {})),
@@ -82,18 +83,18 @@ def test_a_requirement_decides(status, key, met):
     assert code == (0 if met else 1)
 
 
-@pytest.mark.parametrize(("wanted", "met"), [(0, False), (1, True)])
-def test_lost_readings_decide(status, monkeypatch, wanted, met):
-    """The firmware loses none, so the judge's count is put up by one."""
+@pytest.mark.parametrize(("lost", "met"), [(0, True), (1, False)])
+def test_lost_readings_decide(status, monkeypatch, lost, met):
+    """The firmware loses none, so the judge's count is put up."""
     counted = judge.Judge.finish
 
-    def with_one_lost(self, *words):
+    def with_lost(self, *words):
         count = counted(self, *words)
-        return {**count, "lost": count["lost"] + 1}
+        return {**count, "lost": count["lost"] + lost}
 
-    monkeypatch.setattr(judge.Judge, "finish", with_one_lost)
-    code, requirements = status(f"lost_max = {wanted}")
-    assert [entry["met"] for entry in requirements] == [met]
+    monkeypatch.setattr(judge.Judge, "finish", with_lost)
+    code, requirements = status("lost_max = 0")
+    assert [(entry["key"], entry["met"]) for entry in requirements] == [("lost_max", met)]
     assert code == (0 if met else 1)
 
 
@@ -101,6 +102,12 @@ def test_without_requirements_the_promises_decide(status, monkeypatch):
     assert status("") == (0, [])
     monkeypatch.setattr(rehearse, "failed", lambda results: True)
     assert status("")[0] == 1
+
+
+def test_a_rehearsal_that_shows_nothing_is_no_success(status, monkeypatch):
+    assert status("lost_max = 0")[0] == 0
+    monkeypatch.setattr(summary, "verdict", lambda results: (summary.NOT_SHOWN, "Nothing was shown."))
+    assert status("lost_max = 0")[0] == 1
 
 
 def test_one_of_several_is_enough(status):

@@ -8,12 +8,13 @@ import copy
 import random
 import re
 
-from hostsim import senml_read
-from hostsim.broker import Broker
-from hostsim.timeserver import answer
 from ring_device import Device
 from torpor import BUILD_EPOCH_S, cycle
 from torpor.errors import CardError, LinkError
+
+from hostsim import senml_read
+from hostsim.broker import Broker
+from hostsim.timeserver import answer
 
 START_S = BUILD_EPOCH_S + 40 * 86400 + 11
 BROKER = "192.0.2.10"  # RFC 5737: addresses for documentation

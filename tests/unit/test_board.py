@@ -62,7 +62,6 @@ def line_of(text, needle):
         ('kind = "compensated"', "", "[clock]", "clock.kind is missing"),
         ('kind = "compensated"', 'kind = "crystal"\nnoise_ppm = 1', "noise_ppm = 1", "only"),
         ("offset_spread_ppm = 1.5", "offset_spread_ppm = inf", "offset_spread_ppm = inf", "from 0"),
-        ("survives_power_loss = false", "survives_power_loss = 0", "survives_power_loss = 0", "true or false"),
         ("retained_bytes = 2048", "retained_bytes = 100", "retained_bytes = 100", "from 256"),
         ("retained_bytes = 2048", 'retained_bytes = "2k"', 'retained_bytes = "2k"', "from 256"),
         ("nvm_slot_bytes = 4000", "nvm_slots = 4000", "nvm_slots = 4000", 'did you mean "nvm_slot_bytes"'),

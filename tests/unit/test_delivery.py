@@ -1,4 +1,4 @@
-"""SEND on a whole board against the simulated broker: nothing accepted is forgotten, nothing unaccepted is skipped."""
+"""SEND on a whole board and the simulated broker: nothing accepted is forgotten, nothing unaccepted is skipped."""
 
 import json
 
@@ -328,19 +328,25 @@ def test_have_is_bounded_by_the_day():
     assert [seq for _, seq, _, _ in board.readings()][-2:] == [1, 2]
 
 
-def test_what_the_ring_has_not_any_more_is_reported_gone():
-    board = waiting_board(6)
+def health_of(board):
+    return json.loads([payload for topic, payload, _, _ in board.arrived if topic.endswith("health")][-1])
+
+
+def test_what_was_overwritten_is_counted_and_reported_gone():
+    board = waiting_board(3)
+    next_session(board)
     device = next(iter(board.files.values()))
-    next_session(board)
-    half = (device.sector_count - 64) // 2 - 64
-    for seq in range(2, diary(board).head + 1):
-        device.unreadable.add((seq & 1) * (64 + half) + 64 + (seq >> 1) % half)
-    hold_back(board, 12)
-    have(board, 5, [[1, 2]])
+    capacity = device.sector_count - 64 - 128
+    before = diary(board).acked_to
+    hold_back(board, capacity + 20)
+    assert diary(board).overwritten == diary(board).head - capacity - before
+    have(board, 5, [[1, 3], [7, 9]])
     board.arrived.clear()
-    next_session(board)
-    health = json.loads([payload for topic, payload, _, _ in board.arrived if topic.endswith("health")][-1])
-    assert health["gone"] == [] or health["gone"][0][0] <= 2
+    assert run_until_quiet(board)
+    oldest = diary(board).head - capacity + 1
+    assert [1, 3] in health_of(board)["gone"]
+    assert min(board.delivered()[ring_id(board)]) >= oldest - 20
+    assert diary(board).acked_to == diary(board).head
 
 
 def test_an_unreadable_stretch_does_not_hold_up_what_follows():
@@ -356,8 +362,13 @@ def test_an_unreadable_stretch_does_not_hold_up_what_follows():
     lost = set(range(5, 25 - window + 1))
     assert arrived == set(range(2, diary(board).head + 1)) - lost
     assert diary(board).acked_to == diary(board).head
-    health = json.loads(board.arrived[-1][1])
-    assert health["gone"] == [[min(lost), max(lost)]]
+    assert health_of(board)["gone"] == [[min(lost), max(lost)]]
+    # asked for again, they are still gone, and said to be
+    have(board, 5, [[4, 7]])
+    board.arrived.clear()
+    next_session(board)
+    assert board.readings()[-1][1] == 4
+    assert health_of(board)["gone"] == [[5, 7]]
 
 
 def test_a_card_that_goes_away_in_mid_session_skips_nothing():

@@ -12,7 +12,7 @@ from types import SimpleNamespace
 from zlib import crc32
 
 import pytest
-from torpor import health, last_good, messages, record, retained, senml
+from torpor import VERSION, health, last_good, messages, record, retained, senml
 
 ROOT = Path(__file__).parents[2]
 GOLDEN = ROOT / "tests" / "golden"
@@ -243,8 +243,9 @@ def test_the_nvm_slot_of_the_document():
     nvm = SimpleNamespace(slots=2, read=lambda index: written.get(index, b""), write=written.__setitem__)
     choice = last_good.choose((ROOT / "firmware" / "settings.toml").read_bytes(), nvm)
     ((_, image),) = written.items()
-    magic, file_crc, generation, accepted, zero, size = struct.unpack_from("<4sIIBBH", image, 0)
-    assert (magic, file_crc, generation, accepted, zero) == (b"tpSe", choice.crc, 0, 0, 0)
+    magic, file_crc, generation, accepted, firmware, size = struct.unpack_from("<4sIIBBH", image, 0)
+    assert (magic, file_crc, generation, accepted) == (b"tpSe", choice.crc, 0, 0)
+    assert firmware == crc32(VERSION.encode()) & 0xFF
     assert json.loads(image[16 : 16 + size]) == choice.settings
     assert struct.unpack_from("<I", image, 16 + size)[0] == crc32(image[: 16 + size])
     assert len(image) == 20 + size

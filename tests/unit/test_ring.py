@@ -113,6 +113,11 @@ class TestHints:
             again = ring.Ring(this.file, 0xC0FFEE, 0, 300 - behind)
             assert again.resume()
             assert again.head == 300
+            # and the next sector repeats what comes before it, not what the hint knew
+            again.file = this.file.copy(0, 0)
+            fill(again, 1)
+            at = 32 + 30 * (again.window - 2)
+            assert again.file.sector(again.sector_of(301))[at : at + 60] == content(300, 30) + content(301, 30)
         assert not ring.Ring(this.file, 0xC0FFEE, 0, 292).resume()
 
     @pytest.mark.parametrize("hint", [0, 1, 100, 172, 301, 302, 428, 429, 5000, 0xFFFFFFFF])

@@ -219,16 +219,17 @@ def test_a_cut_while_an_empty_ring_is_renamed():
 
 
 def write_layout(device, slot, channels=MORE):
-    """As the node does it, in a ring of stride 60 and half 64."""
+    """As the node does it, in a ring of stride 60."""
+    half = ring.half_sectors(device.sector_count)
     buffer = bytearray(512)
-    ring_layout.encode(buffer, slot, 60, 0xC0FFEE, 64, EUI, "north-stack", channels)
+    ring_layout.encode(buffer, slot, 60, 0xC0FFEE, half, EUI, "north-stack", channels)
     ring_layout.write(device, slot, buffer)
 
 
 @pytest.mark.parametrize("kind", CUTS)
-@pytest.mark.parametrize("head", [3, 4, 61, 100, 127, 300])
-def test_a_cut_while_a_layout_is_written(kind, head):
-    base, this, node = wrapped(64, 60, head)
+@pytest.mark.parametrize(("half", "head"), [(64, 3), (64, 4), (64, 61), (64, 127), (64, 300), (160, 800), (160, 801)])
+def test_a_cut_while_a_layout_is_written(kind, half, head):
+    base, this, node = wrapped(half, 60, head)
     for used in (1, 2, 31, 32, 33, 40, 63):
         if ring_layout.endangers(this, used):
             continue
@@ -249,7 +250,7 @@ def test_a_cut_while_a_layout_is_written(kind, head):
             for copy in (0, 1):
                 other = device.copy(0, 0)
                 for slot in range(64):
-                    other.sectors[ring_layout.sector_of(slot, 1 - copy, 64)] = bytes(512)
+                    other.sectors[ring_layout.sector_of(slot, 1 - copy, half)] = bytes(512)
                 for slot in range(slots):
                     found = ring_layout.load(other, slot, 0xC0FFEE, bytearray(512))
                     expected = CHANNELS if slot == 0 else MORE if slot == used else [(f"c{slot}", "Cel", -2, "s")]
@@ -415,6 +416,36 @@ class TestReadErrors:
                     cold(device)
             assert ring_search.find_head(ring.Ring(device, 0xC0FFEE, 60, 0), lambda: None) == expected
 
+    @pytest.mark.parametrize("kind", ["unreadable", "rubbish"])
+    @pytest.mark.parametrize("stored", [360, 1160, 1000])
+    def test_both_copies_of_the_places_that_the_search_asks_for_first(self, kind, stored):
+        if kind == "rubbish" and stored <= 400:
+            return  # not to be told from a place that was never written
+        this = fill(make(200, 60), stored)
+        # more of them than stepping over bad sectors from below would cross
+        for sector in [base + place for base in (64, 328) for place in range(101 - 6, 101 + 34)]:
+            if kind == "unreadable":
+                this.file.unreadable.add(sector)
+            else:
+                this.file.sectors[sector] = bytes(512)
+        assert ring_search.find_head(ring.Ring(this.file, 0xC0FFEE, 60, 0), lambda: None) == stored
+
+    def test_both_sectors_after_the_head_unread_may_hold_newer_readings(self):
+        this = fill(make(64, 60), 300)
+        this.file.unreadable = {this.sector_of(299), this.sector_of(300)}
+        with pytest.raises(CardError):
+            cold(this.file)
+        # one alone is what a cut write leaves
+        this.file.unreadable = {this.sector_of(301)}
+        assert cold(this.file)[0].head == 300
+
+    def test_a_dead_card_is_given_up_soon(self):
+        device = Filled(65440, 100000)
+        device.read = failing = Failing()
+        with pytest.raises(CardError):
+            ring_search.find_head(ring.Ring(device, 5, 60, 0), lambda: None)
+        assert failing.reads < 140
+
     def test_an_unreadable_card_is_not_an_empty_ring(self):
         device = fill(make(64, 60), 40).file
         before = device.image()
@@ -451,12 +482,62 @@ class TestReadErrors:
         assert stored - 1 <= this.head <= stored
 
 
-def test_both_beginnings_gone():
-    device, this, node = wrapped(100, 60, 930)
-    for place in range(40):
+@pytest.mark.parametrize("head", [930, 2 * 2034 + 5, 2 * 2036, 2 * 2039, 2 * 2500])
+def test_both_beginnings_gone(head):
+    # the first place that is looked at after them is 39: a head before it must be found all the same
+    half = 1000
+    this = fill(make(half, 60), head)
+    for place in range(34):
+        for base in (64, half + 128):
+            this.file.sectors[base + place] = bytes(512)
+    assert cold(this.file)[0].head == head
+
+
+class TestMending:
+    def test_a_rebuilt_sector_is_the_one_that_was_lost(self):
+        this = make(64, 60)
+        this.acked_to = 9
+        for seq in range(1, 301):
+            this.append(bytes(6) + b"\x03\x00" + content(seq, 52), ANCHOR)
+        device = this.file
+        before = device.image()
         for half in (0, 1):
-            device.sectors[half * 164 + 64 + place] = bytes(512)
-    assert cold(device)[0].head == 930
+            trashed = device.copy(half, 0)
+            for place in range(64):
+                if this.sector_of(300) != half * 128 + 64 + place:
+                    trashed.sectors[half * 128 + 64 + place] = bytes(512)
+            _, _, mended = cold(trashed)
+            assert mended == 64 - (half == 0)
+            # all but the oldest, whose older records are overwritten
+            same = [place for place in before if trashed.sector(place) == before[place]]
+            assert len(before) - len(same) <= 1
+
+    def test_a_rebuilt_sector_states_its_own_run(self):
+        anchors = {1: (1, 1000, 3, 1000), 2: (2, 5000, 4, 5000)}
+        for last_of_first in range(196, 201):
+            this = make(64, 60)
+            for seq in range(1, 231):
+                run = 1 if seq <= last_of_first else 2
+                data = bytes(6) + run.to_bytes(2, "little") + content(seq, 52)
+                this.append(data, anchors[run])
+            for seq in range(190, 210, 2):
+                this.file.sectors[this.sector_of(seq)] = bytes(512)
+            again, _, mended = cold(this.file)
+            assert mended == 10
+            for seq in range(190, 210):
+                assert again.anchor_in(seq, bytearray(512)) == anchors[1 if seq <= last_of_first else 2]
+
+    def test_a_rebuilt_sector_has_no_hole(self):
+        this = fill(make(64, 60), 300)
+        this.skip_to(302)
+        fill(this, 10)
+        this.file.sectors[this.sector_of(305)] = bytes(512)
+        again, _, mended = cold(this.file)
+        assert mended == 1
+        assert this.file.sector(this.sector_of(305))[5] == 3
+        for seq in (300, 303, 304, 305, 312):
+            assert bytes(again.read(seq)) == content(seq, 60)
+        assert again.read(301) is None
 
 
 class TestSearchCost:
@@ -483,6 +564,14 @@ class TestSearchCost:
         device = Filled(half, 0)
         assert ring_search.find_head(ring.Ring(device, 5, 60, 0), lambda: None) == 0
         assert device.reads <= 400
+
+
+class Failing:
+    reads = 0
+
+    def __call__(self, sector, buffer):
+        self.reads += 1
+        raise CardError("read")
 
 
 class Filled:

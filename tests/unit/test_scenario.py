@@ -157,7 +157,7 @@ BAD = [
     ("capacity_mah = 1000", "capacity_mah = 0", 7, "from 1 to 1e+06"),
     ("capacity_mah = 1000", "capacity = 1000", 7, 'did you mean "capacity_mah"'),
     ("capacity_mah = 1000", 'kind = "lead"', 7, "one of lipo, nmc"),
-    ("capacity_mah = 1000", "self_discharge_percent_per_month = 100", 7, "from 0 to 99"),
+    ("capacity_mah = 1000", "self_discharge_percent_per_month = 0", 7, "from 0.01 to 99"),
     ("cell = { capacity_mah = 1000 }", "cell = 1000", 7, "node#1.cell is a section"),
     ('ssid = "kiln-shed"', "", 9, "network#1.ssid is missing"),
     ('ssid = "kiln-shed"', 'sid = "kiln-shed"', 10, 'did you mean "ssid"'),
