@@ -71,10 +71,13 @@ class Card:
         os.ftruncate(self._fd, sectors * SECTOR)
         self._known = bytearray(sectors)
 
+    def _look_at(self, sector: int, data) -> None:
+        if not 0 <= sector < len(self._known) or len(data) != SECTOR:
+            raise CardFault(errno.EINVAL, f"sector {sector}, {len(data)} bytes")
+
     def read(self, sector: int, buffer) -> None:
         self.reads += 1
-        if not 0 <= sector < len(self._known):
-            raise CardFault(errno.EINVAL, f"sector {sector}")
+        self._look_at(sector, buffer)
         last, data = self._last
         if sector == last:
             buffer[:] = data
@@ -84,8 +87,7 @@ class Card:
             buffer[:] = ((sector * 2654435761 + 97) & 0xFFFFFFFF).to_bytes(4, "little") * (SECTOR // 4)
 
     def write(self, sector: int, data) -> None:
-        if not 0 <= sector < len(self._known):
-            raise CardFault(errno.EINVAL, f"sector {sector}")
+        self._look_at(sector, data)
         self.writes += 1
         os.pwrite(self._fd, data, sector * SECTOR)
         self._last = (sector, bytes(data))

@@ -67,6 +67,7 @@ class Judge:
     def wake_began(self, t_ms: int, retained, person: bool = True) -> None:
         """retained: the memory itself, looked into at the end of the wake. person: a service window may follow."""
         self._woke_ms = t_ms
+        self.slots.wake_began(t_ms)
         self._awake_ms_max = 1000 * (AWAKE_S_MAX + AWAKE_S_GRACE) + (self._service_ms if person else 0)
         self._sensed_ms = None
         self._measured = []
@@ -89,7 +90,7 @@ class Judge:
     def radio_on(self, t_ms: int) -> None:
         if not self._safe:
             self._look_at_held(t_ms)
-        if not self._safe and not self.slots.is_stored(t_ms):
+        if not self._safe and not self.slots.is_stored():
             self._broken(3, t_ms, "the radio came on and no reading of this slot was stored or held")
 
     def wake_ended(self, t_ms: int, end: str, battery_mv: int) -> None:

@@ -18,7 +18,7 @@ class Ledger:
     capacity: readings that the ring has room for; room: the most bytes of a record.
     `stored` counts the distinct seqs that landed; each of them is one of: `delivered`, `overwritten` (out of the ring
     and not accepted), `lost_unseen` (out of the ring, accepted and never delivered), `dropped`, or `undelivered()`.
-    `replaced_waiting`: how often a reading took the place of one that the node still held for not accepted.
+    `replaced_waiting`: how often, on a card, a reading took the place of one that was not accepted yet.
     """
 
     def __init__(self, ring_id: int, capacity: int, room: int, volatile: bool = False):
@@ -54,7 +54,7 @@ class Ledger:
     def land(self, seq: int, record: bytes, taken_ms: int, bound_s: float, acked_to: int) -> int:
         """A new reading, newer than all others, is in the ring; returns how many undelivered ones it pushed out."""
         gone = self.skip_to(seq, acked_to)
-        if seq - self.capacity > max(0, acked_to):
+        if not self.volatile and seq - self.capacity > max(0, acked_to):
             self.replaced_waiting += 1
         place = seq % self.capacity
         self.state[place] = LANDED

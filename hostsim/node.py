@@ -122,8 +122,7 @@ class Node:
     def begin_wake(self) -> bool:
         """Climate, clock and cell come up to date and the board boots; False: the cell is empty, and it does not."""
         self._settle()
-        if self.cell.empty:
-            self.dead_since_ms = self.now_ms
+        if self.dead_since_ms is not None:
             return False
         self.wakes += 1
         self.awake_from_ms = self.now_ms
@@ -136,7 +135,12 @@ class Node:
         climate.let_pass(self.now_ms / 1000.0)
         self.clock.let_pass(self.now_ms, climate.inside_degc)
         charge_uah = self.meter.charge_uah()
-        self.cell.draw_uah(charge_uah - self._charged_uah)
+        asked_uah = charge_uah - self._charged_uah
+        given_uah = self.cell.draw_uah(asked_uah)
+        if given_uah < asked_uah or self.cell.empty:
+            # a cell that frost has emptied would come back in the sun: a board that went down with it does not
+            share = given_uah / asked_uah if asked_uah > 0 else 1.0
+            self.dead_since_ms = self._aged_ms + int(share * (self.now_ms - self._aged_ms))
         self._charged_uah = charge_uah
         self.cell.age_s((self.now_ms - self._aged_ms) / 1000.0)
         self._aged_ms = self.now_ms

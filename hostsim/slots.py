@@ -8,6 +8,7 @@ first slot is the one in which the node begins to count: a wake in which nothing
 AMBIGUOUS_S = 5.0  # a reading this near to the middle between two slots may count for either
 AMBIGUOUS_SHARE = 0.125  # the same for short intervals, as a share of the interval
 GRACE_S = 60  # a slot this near to the end need not have been taken any more
+LONG_WAKES_MAX = 64
 
 
 class Slots:
@@ -26,7 +27,8 @@ class Slots:
         self._from_ms = 0  # from when on slots are due while none has been taken
         self._idle = 0  # wakes since then that ended without a reading and without an excuse
         self._gap_from = None  # the last slot before the clock was lost
-        self._ended_ms = 0
+        self._woke_ms = 0
+        self._long_wakes = []  # (began, ended), since the last reading, of those that may have reached into a slot
         self._excuse = None
         self._counted = 0
         self._counter = 0
@@ -46,8 +48,9 @@ class Slots:
                     return candidate
         return slot
 
-    def is_stored(self, t_ms: int) -> bool:
-        return self._last is not None and self._slot(t_ms) <= self._last
+    def is_stored(self) -> bool:
+        """True when the slot that this wake began in, or one that it cannot be told from, has been taken."""
+        return self._last is not None and int(self._position(self._woke_ms) + 0.5 - self._slack) <= self._last
 
     def taken(self, t_ms: int) -> str | None:
         """A reading was taken; returns what is wrong with that, or None."""
@@ -62,28 +65,39 @@ class Slots:
             return "a slot was sampled twice"
         fact = None
         if last is not None and slot > last + 1:
-            fact = self._gap(last + 1, slot)
+            fact = self._gap(last + 1, slot, t_ms)
         self.due += 1
         self._last = slot
+        self._long_wakes.clear()
         return fact
 
-    def _gap(self, first: int, end: int) -> str | None:
+    def _gap(self, first: int, end: int, t_ms: int) -> str | None:
         self._miss(end - first)
         if self._excuse is None:
+            # the slot that this wake began for is among them: its reading came so late that it is another slot's
+            wakes = [*self._long_wakes, (self._woke_ms - self.every_s * 1000, t_ms)]
             for slot in range(first, end):
-                start_ms = (slot * self.every_s - self._origin_s()) * 1000
-                # awake across the slot's beginning is a reason, asleep is none
-                if start_ms > self._ended_ms:
+                if not self._was_awake(slot, wakes):
                     return f"{end - first} due slots went by while the board slept for no reason"
         return None
+
+    def _was_awake(self, slot: int, wakes) -> bool:
+        """True when the slot began in a wake that had begun in an earlier one: busy is a reason, asleep is none."""
+        start_ms = (slot * self.every_s - self._origin_s()) * 1000
+        return any(start_ms <= ended_ms and start_ms - woke_ms > self.every_s * 500 for woke_ms, ended_ms in wakes)
 
     def _miss(self, slots: int) -> None:
         self.due += slots
         self.missed += slots
 
+    def wake_began(self, t_ms: int) -> None:
+        self._woke_ms = t_ms
+
     def wake_ended(self, t_ms: int, excuse: str | None) -> None:
         """excuse: why the slots up to the next wake need not be taken, None when they must be."""
-        self._ended_ms = t_ms
+        if t_ms - self._woke_ms > self.every_s * 500:
+            self._long_wakes.append((self._woke_ms, t_ms))
+            del self._long_wakes[:-LONG_WAKES_MAX]
         self._excuse = excuse
         if self._last is None:
             if excuse is None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import os
 import shutil
 import socket
 import subprocess
@@ -11,8 +12,14 @@ import time
 import pytest
 from amqtt.broker import Broker
 from amqtt.contexts import BrokerConfig, ListenerConfig
+from hypothesis import settings
 
 LIMIT_S = 10
+
+# CI tries the same examples each time, so that a red run is about the change; everybody else tries new ones
+settings.register_profile("ci", derandomize=True)
+if os.environ.get("CI"):
+    settings.load_profile("ci")
 
 
 def free_port():
@@ -60,9 +67,7 @@ def amqtt_port():
 
 @pytest.fixture(scope="session")
 def mosquitto_port(tmp_path_factory):
-    binary = shutil.which(
-        "mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin:/opt/homebrew/sbin"
-    )
+    binary = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin:/opt/homebrew/sbin")
     if binary is None:
         pytest.skip("mosquitto is not installed")
     port = free_port()

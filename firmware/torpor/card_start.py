@@ -17,25 +17,45 @@ def start(cycle, names):
     ports = cycle.ports
     r = cycle.r
     r.layout = retained.NO_LAYOUT
-    if names:
+    sectors = cycle.settings["card"]["size_mib"] * SECTORS_A_MIB
+    file = ports.card.open(names[0]) if names else None
+    if file is None:
+        # noted before the call: a file that is there after a failure is then known for our own
+        r.ring_id = ports.random.u32()
+        r.head = 0
+        r.save()
+        found = _make(cycle, ports.card.create(RING_NAME, sectors))
+    elif _half_made(r, names[0], file, sectors):
+        found = _make(cycle, file)
+    else:
         known = (r.ring_id, r.head) if r.ring_id else None
-        found, _, mended = ring_recovery.recover(
-            ports.card.open(names[0]), ports.eui, ports.random.u32(), ports.power.feed_watchdog, known
-        )
+        feed = ports.power.feed_watchdog
+        found, _, mended = ring_recovery.recover(file, ports.eui, ports.random.u32(), feed, known)
         if found.head and r.ring_id == found.ring_id and r.acked_to > found.acked_to:
             found.acked_to = min(r.acked_to, found.head)
         ports.log.event("ring-found", head=found.head, mended=mended)
-    else:
-        settings = cycle.settings
-        file = ports.card.create(RING_NAME, settings["card"]["size_mib"] * SECTORS_A_MIB)
-        stride = record.stride(max(settings["card"]["channels_max"], len(cycle.channels)))
-        found = ring_layout.create(file, ports.random.u32(), stride, ports.eui, settings["node"], cycle.channels)
-        ports.log.event("ring-made", sectors=file.sector_count)
     r.ring_id = found.ring_id
     r.head = found.head
     r.acked_to = found.acked_to
     # what was sent before is not known any more: everything goes out as if it had been
     r.sent_to = found.head
+    return found
+
+
+def _half_made(r, name, file, sectors):
+    """True for a file that this board was making into a ring when the card failed; nothing was ever stored in it."""
+    if not r.ring_id or r.head or name != RING_NAME or file.sector_count != sectors:
+        return False
+    return ring_layout.load(file, 0, None, bytearray(ring.SECTOR)) is None
+
+
+def _make(cycle, file):
+    """A ring under the id that the diary has noted."""
+    settings = cycle.settings
+    stride = record.stride(max(settings["card"]["channels_max"], len(cycle.channels)))
+    eui = cycle.ports.eui
+    found = ring_layout.create(file, cycle.r.ring_id, stride, eui, settings["node"], cycle.channels)
+    cycle.ports.log.event("ring-made", sectors=file.sector_count)
     return found
 
 

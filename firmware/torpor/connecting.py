@@ -13,8 +13,10 @@ def join(cycle):
         _begin(cycle)
     left_ms = cycle.settings["radio"]["join_s_max_total"] * 1000 - cycle.joining_ms
     left_ms = min(left_ms, cycle.remaining_ms())
-    if not cycle.candidates or left_ms <= 0:
+    if not cycle.candidates or left_ms <= len(cycle.candidates):
         return "used up"
+    # an equal share of what is left: a network that never answers must not take the time of those behind it
+    limit_ms = left_ms // len(cycle.candidates)
     index, network, hinted = cycle.candidates.pop(0)
     # noted before the call: on some boards only the watchdog ends a join that hangs
     r.trying = index + 1
@@ -26,7 +28,7 @@ def join(cycle):
             network,
             r.bssid if hinted else None,
             r.channel if hinted else 0,
-            min(left_ms, network["join_s_max"] * 1000),
+            min(limit_ms, network["join_s_max"] * 1000),
         )
     except Exception as error:
         # whatever a platform raises for one network, the next one still gets its turn

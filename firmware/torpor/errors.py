@@ -12,7 +12,7 @@ class LinkError(Exception):
     """
 
     def __init__(self, step, detail=""):
-        Exception.__init__(self, step, detail)
+        super().__init__(step, detail)
         self.step = step
 
 

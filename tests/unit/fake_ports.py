@@ -130,6 +130,7 @@ class Board:
         self.joined = []
         self.events = []
         self.traces = []
+        self.read_s = None  # the true time at which an input was last read
         self.shown = []
         self.radio_on_ms = None
         self._random = 0x12345678
@@ -232,6 +233,7 @@ class Ports:
         return self.board.files[name]
 
     def read_mv(self, name):
+        self.board.read_s = self.board.true_s()
         return self.board.battery_mv
 
     # radio and network

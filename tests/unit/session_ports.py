@@ -7,6 +7,7 @@ effect. The broker is the one of the simulation. Between wakes only card, NVM, r
 import copy
 import random
 import re
+from binascii import crc32
 
 from ring_device import Device
 from torpor import BUILD_EPOCH_S, cycle
@@ -95,6 +96,7 @@ class Board:
         self.broker = Broker([], self._published)
         self.arrived = []  # (topic, payload, dup, retain)
         self.joins = []
+        self.joining_ms = 0
         self.random = random.Random(seed)
         self.calls = []
         self.fault = None  # (index of the call, exception)
@@ -113,7 +115,7 @@ class Board:
 
     def wake(self, cause="deep-sleep", reason="timer"):
         """One wake; returns the seconds that it sleeps, or raises what ended it otherwise."""
-        self.calls, self.logged, self.joins = [], [], []
+        self.calls, self.logged, self.joins, self.joining_ms = [], [], [], 0
         self.radio_on = False
         self.wakes += 1
         try:
@@ -402,6 +404,14 @@ class Radio(Part):
         board.call("radio.join", 300)
         assert deadline_ms > 0
         board.radio_on = True
+        started_ms = board.now_ms
+        try:
+            return self._join(network, bssid, deadline_ms)
+        finally:
+            board.joining_ms += board.now_ms - started_ms
+
+    def _join(self, network, bssid, deadline_ms):
+        board = self._board
         board.joins.append((network["ssid"], bssid is not None))
         kind = board.airwaves.get(network["ssid"], "absent")
         if kind == "hangs":
@@ -531,3 +541,10 @@ def diary(board):
     from torpor.retained import Retained
 
     return Retained(board.retained)
+
+
+def held_in(board):
+    """The held readings of a board with the channels of SETTINGS."""
+    from torpor.held import Held
+
+    return Held(board.retained, 12 + 6 * 3, crc32(b"temperature,relative-humidity,battery"), 0)

@@ -416,11 +416,12 @@ class TestReadErrors:
                     cold(device)
             assert ring_search.find_head(ring.Ring(device, 0xC0FFEE, 60, 0), lambda: None) == expected
 
-    @pytest.mark.parametrize("kind", ["unreadable", "rubbish"])
-    @pytest.mark.parametrize("stored", [360, 1160, 1000])
+    # in the first lap rubbish is not to be told from a place that was never written
+    @pytest.mark.parametrize(
+        ("kind", "stored"),
+        [("unreadable", 360), ("unreadable", 1160), ("unreadable", 980), ("rubbish", 1160), ("rubbish", 980)],
+    )
     def test_both_copies_of_the_places_that_the_search_asks_for_first(self, kind, stored):
-        if kind == "rubbish" and stored <= 400:
-            return  # not to be told from a place that was never written
         this = fill(make(200, 60), stored)
         # more of them than stepping over bad sectors from below would cross
         for sector in [base + place for base in (64, 328) for place in range(101 - 6, 101 + 34)]:

@@ -135,7 +135,7 @@ class Watch:
         asked_s = self.board.wake()
         assert self.board.traces == []
         if any(event[0] in ("stored", "held") for event in self.board.events):
-            self.reading(self.board.true_s())
+            self.reading(self.board.read_s)
         return asked_s
 
     def reading(self, true_s):

@@ -1,0 +1,206 @@
+"""Slots. Law: a slot is one reading or one miss, and a miss has a reason."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hostsim.slots import LONG_WAKES_MAX, Slots
+
+START_S = 1_800_000_000
+
+
+def lived(every_s=600, known=True, start_s=START_S):
+    slots = Slots(every_s, start_s)
+    if known:
+        slots.clock_known(0)
+    return slots
+
+
+def wake(slots, at_s, take=True, awake_s=1, excuse=None):
+    """One wake at `at_s`; returns what is wrong with its reading."""
+    slots.wake_began(int(at_s * 1000))
+    fact = slots.taken(int(at_s * 1000) + 500) if take else None
+    slots.wake_ended(int((at_s + awake_s) * 1000), excuse)
+    return fact
+
+
+def counted(slots):
+    return slots.due, slots.missed
+
+
+@pytest.mark.parametrize("every_s", [10, 60, 600, 86400])
+def test_one_reading_a_slot(every_s):
+    slots = lived(every_s)
+    assert [wake(slots, n * every_s) for n in range(20)] == [None] * 20
+    assert counted(slots) == (20, 0)
+    assert slots.finish(19 * every_s * 1000 + 30_000, None) is None
+    assert counted(slots) == (20, 0)
+
+
+@pytest.mark.parametrize(("late_s", "twice"), [(299, True), (294, True), (296, False), (301, False)])
+def test_a_reading_belongs_to_the_nearest_slot_and_near_the_middle_to_either(late_s, twice):
+    slots = lived()
+    wake(slots, 0)
+    assert (wake(slots, late_s - 0.5) is not None) == (twice and late_s < 295)
+
+
+def test_twice_within_a_short_interval_is_found_soon():
+    slots = lived(10)
+    assert [wake(slots, 5 * n) is None for n in range(8)].count(False) >= 3
+
+
+def test_the_same_measurement_twice_is_one():
+    slots = lived()
+    wake(slots, 0)
+    assert slots.taken(500) is None
+    assert counted(slots) == (1, 0)
+
+
+def test_asleep_through_a_slot_is_no_reason():
+    slots = lived()
+    wake(slots, 0)
+    assert "2 due slots" in wake(slots, 1800)
+    assert counted(slots) == (4, 2)
+
+
+@pytest.mark.parametrize(("awake_s", "fine"), [(601, True), (599, False)])
+def test_awake_across_the_beginning_of_a_slot_is_a_reason(awake_s, fine):
+    slots = lived()
+    wake(slots, 0, awake_s=awake_s)
+    assert (wake(slots, 1200) is None) == fine
+    assert counted(slots) == (3, 1)
+
+
+def test_a_wake_for_the_slot_itself_is_no_reason():
+    slots = lived()
+    wake(slots, 0)
+    wake(slots, 599, take=False, awake_s=5)
+    assert wake(slots, 1200) is not None
+
+
+def test_the_wake_in_which_the_reading_comes_late_is_a_reason_too():
+    slots = lived(10)
+    wake(slots, 0)
+    slots.wake_began(10_000)
+    assert slots.taken(70_000) is None
+    assert counted(slots) == (8, 6)
+
+
+def test_a_long_wake_counts_after_a_short_one():
+    slots = lived()
+    wake(slots, 0, awake_s=610)
+    wake(slots, 620, take=False)
+    assert wake(slots, 1200) is None
+
+
+def test_long_wakes_are_not_remembered_without_limit():
+    slots = lived(10)
+    for n in range(10 * LONG_WAKES_MAX):
+        wake(slots, 20 * n, take=False, awake_s=15)
+    assert len(slots._long_wakes) == LONG_WAKES_MAX
+
+
+def test_an_excuse_holds_until_the_next_wake_ends():
+    slots = lived()
+    wake(slots, 0, excuse="a reset")
+    assert wake(slots, 1800) is None
+    assert wake(slots, 3600) is not None
+
+
+def test_a_first_wake_without_a_reading_leaves_its_slot_behind():
+    slots = lived()
+    wake(slots, 0, take=False)
+    assert wake(slots, 600) is not None
+    assert counted(slots) == (2, 1)
+
+
+def test_a_weak_start_is_not_held_against_it():
+    slots = lived()
+    wake(slots, 0, take=False, excuse="the battery")
+    wake(slots, 600, take=False, excuse="the battery")
+    assert wake(slots, 1200) is None
+    assert counted(slots) == (1, 0)
+
+
+# --- while the time is not known ------------------------------------------------------------------------------------
+
+
+def test_slots_count_from_where_the_clock_began_to_count():
+    slots = lived(known=False, start_s=START_S + 250)
+    assert [wake(slots, n * 600) for n in range(4)] == [None] * 4
+    slots.clock_known(1_900_000)
+    # UTC puts the slots 250 s earlier, so that the next one comes 350 s after the last
+    assert wake(slots, 2150) is None
+    assert counted(slots) == (5, 0)
+
+
+def test_a_gap_across_a_lost_clock_is_counted_once_the_time_is_known():
+    slots = lived()
+    wake(slots, 0)
+    slots.clock_lost(3_000_000)
+    wake(slots, 3000)
+    assert counted(slots) == (2, 0)
+    slots.clock_known(3_100_000)
+    assert counted(slots) == (6, 4)
+
+
+def test_a_gap_across_a_lost_clock_is_counted_at_the_end_at_the_latest():
+    slots = lived()
+    wake(slots, 0)
+    slots.clock_lost(3_000_000)
+    wake(slots, 3000)
+    assert slots.finish(3_030_000, None) is None
+    assert counted(slots) == (6, 4)
+
+
+def test_after_a_lost_clock_a_wake_must_sample_at_once():
+    slots = lived()
+    wake(slots, 0)
+    slots.clock_lost(600_000)
+    wake(slots, 600, take=False)
+    assert wake(slots, 1200) is not None
+
+
+# --- the end --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("end_s", "missing"), [(659, 0), (661, 1), (1261, 2)])
+def test_the_last_slots_are_due_too(end_s, missing):
+    slots = lived()
+    wake(slots, 0)
+    assert (slots.finish(end_s * 1000, None) is None) == (missing == 0)
+    assert counted(slots) == (1 + missing, missing)
+
+
+@pytest.mark.parametrize("excuse", ["the battery is empty", None])
+def test_nothing_was_ever_taken(excuse):
+    slots = lived()
+    wake(slots, 0, take=False)
+    assert (slots.finish(1_300_000, excuse) is None) == (excuse is not None)
+    assert counted(slots) == (3, 3)
+
+
+@pytest.mark.parametrize(
+    ("counters", "fine"), [([1], True), ([0], False), ([2], False), ([1, 0], True), ([1, 0, 1], False)]
+)
+def test_the_nodes_count_is_compared_across_a_new_beginning(counters, fine):
+    slots = lived()
+    wake(slots, 0, excuse="a reset")
+    wake(slots, 1200)
+    for counter in counters:
+        slots.node_counts(counter)
+    assert (slots.finish(1_230_000, None) is None) == fine
+
+
+@given(st.lists(st.tuples(st.integers(1, 4), st.booleans()), max_size=30))
+def test_due_is_taken_and_missed(steps):
+    slots = lived()
+    n = taken = 0
+    wake(slots, 0)
+    for jump, excused in steps:
+        n += jump
+        fact = wake(slots, n * 600, excuse="a reset" if excused else None)
+        taken += 1
+        assert fact is None or jump > 1
+    assert slots.due == n + 1
+    assert slots.missed == n + 1 - (taken + 1)
