@@ -11,7 +11,9 @@ from hostsim.held_watch import HeldWatch
 from hostsim.invariants import Invariants
 from hostsim.ledger import Ledger
 from hostsim.measured import invented
+from hostsim.reckoning import reckon
 from hostsim.secrecy import secrets
+from hostsim.sector_watch import SectorWatch
 from hostsim.slots import Slots
 
 AWAKE_S_MAX = 180  # a wake, the service window not counted
@@ -40,11 +42,10 @@ class Judge:
         self.ledgers: dict[int, Ledger] = {}
         self._clock = ClockBook(_setting(settings, "time", "drift_ppm_max", 100))
         self.arrivals = Arrivals(start_epoch_s, self.ledgers, self._clock, tally, self._broken)
+        self._sectors = SectorWatch(self.ledgers, self._land, self._broken)
         self._held = HeldWatch(self.ledgers, self._land_held, self._dropped, self._dropped_unseen, self._held_wrongly)
         self._unseen = 0  # readings that no memory took at all
         self._t_ms = 0
-        self._window = b""
-        self._window_end = (0, 0)  # ring id and seq of the newest record in _window
         self._woke_ms = 0
         self._awake_ms_max = 0
         self._sensed_ms = None
@@ -136,57 +137,7 @@ class Judge:
     def sector_written(self, t_ms: int, sector: int, data, sector_count: int) -> None:
         """A sector really landed on the card."""
         self._keep_secret(t_ms, data, "a card sector")
-        found = card_format.data_sector(data)
-        half = card_format.half_of(sector_count)
-        if found is None:
-            layout = card_format.layout_sector(data)
-            if layout is not None:
-                self._layout_written(t_ms, layout, 2 * half)
-            return
-        ring_id, seq, acked_to, stride, count = found
-        ledger = self.ledgers.get(ring_id)
-        if ledger is None or ledger.volatile or not ledger.fits(2 * half, stride):
-            self._broken(2, t_ms, f"reading {seq} belongs to a ring that was never made like this")
-            return
-        if sector != card_format.place_of(seq, half):
-            self._broken(1, t_ms, f"reading {seq} was written where nobody will look for it, in sector {sector}")
-        at = 32 + (count - 1) * stride
-        older = bytes(data[32:at])
-        if older and not (self._window_end == (ring_id, seq - 1) and self._window.endswith(older)):
-            for index in range(count - 1):
-                self._check_copy(ledger, seq - count + 1 + index, data, 32 + index * stride, t_ms)
-        self._window = bytes(data[32 : at + stride])
-        self._window_end = (ring_id, seq)
-        record = bytes(data[at : at + stride])
-        if ledger.has(seq):
-            self._same_content(ledger, seq, record, t_ms)
-        elif seq <= ledger.newest:
-            self._broken(2, t_ms, f"reading {seq} was written after reading {ledger.newest}")
-        else:
-            if seq > ledger.newest + 1:
-                self._broken(1, t_ms, f"reading {seq} follows reading {ledger.newest}: a number was left out")
-            self._land(ledger, seq, record, acked_to, t_ms)
-
-    def _layout_written(self, t_ms: int, layout, capacity: int) -> None:
-        slot, stride, ring_id, _, _, _, channels = layout
-        ledger = self.ledgers.get(ring_id)
-        if 12 + 6 * len(channels) > stride:
-            self._broken(2, t_ms, f"layout {slot} has more channels than a record has room for")
-            return
-        if ledger is None:
-            ledger = self.ledgers[ring_id] = Ledger(ring_id, capacity, stride)
-        if ledger.layouts.setdefault(slot, channels) != channels:
-            self._broken(2, t_ms, f"layout {slot} was changed, and with it what older readings mean")
-
-    def _check_copy(self, ledger: Ledger, seq: int, data, at: int, t_ms: int) -> None:
-        if ledger.has(seq):
-            self._same_content(ledger, seq, bytes(data[at : at + ledger.room]), t_ms)
-        elif seq < 1 or seq > ledger.newest - ledger.capacity:
-            self._broken(2, t_ms, f"a sector repeats reading {seq}, which was never stored")
-
-    def _same_content(self, ledger: Ledger, seq: int, record: bytes, t_ms: int) -> None:
-        if ledger.record(seq, len(record)) != record:
-            self._broken(2, t_ms, f"reading {seq} was written a second time with another content")
+        self._sectors.written(t_ms, sector, data, sector_count)
 
     def _land(self, ledger: Ledger, seq: int, record: bytes, acked_to: int, t_ms: int) -> None:
         if record[8] not in ledger.layouts:
@@ -302,51 +253,6 @@ class Judge:
             count["lost"] += lost + ledger.lost_unseen
         self._check_counters(t_ms, count["unstored"])
         return count
-
-    def _rest(self, ledger: Ledger, t_ms: int, peek, sector_count: int) -> tuple[int, int]:
-        """(waiting, lost) of the readings that were never delivered and are not out of the ring."""
-        waiting = lost = 0
-        acked_to = self._acked_to(ledger)
-        for seq in ledger.undelivered():
-            # what is held and was not dropped is in retained memory still
-            if ledger.volatile or (seq > acked_to and self._on_card(ledger, seq, peek, sector_count)):
-                waiting += 1
-            else:
-                lost += 1
-                where = f"reading {seq} of ring {ledger.ring_id:08x}"
-                self._broken(1, t_ms, f"{where} was never delivered and does not wait")
-        return waiting, lost
-
-    def _check_counters(self, t_ms: int, unstored: int) -> None:
-        _, node_unstored, node_overwritten = self._counted
-        # a reading that was delivered and whose PUBACK was lost is dropped too, for all that the node knows
-        held_delivered = sum(ledger.delivered for ledger in self.ledgers.values() if ledger.volatile)
-        if not unstored <= node_unstored <= unstored + held_delivered:
-            self._broken(8, t_ms, f"{unstored} held readings were dropped and the node counted {node_unstored}")
-        overwritten = sum(ledger.replaced_waiting for ledger in self.ledgers.values())
-        if node_overwritten != overwritten:
-            self._broken(1, t_ms, f"{overwritten} readings were overwritten and the node counted {node_overwritten}")
-
-    def _acked_to(self, ledger: Ledger) -> int:
-        """The newest seq up to which the node holds everything for accepted, by what it keeps for itself."""
-        if diary_format.whole(self._retained):
-            ring_id, _, acked_to = diary_format.ring(self._retained)
-            if ring_id == ledger.ring_id:
-                return acked_to
-        return ledger.acked_to
-
-    def _on_card(self, ledger: Ledger, seq: int, peek, sector_count: int) -> bool:
-        half = card_format.half_of(sector_count)
-        for later in range(seq, min(seq + card_format.WINDOW_MAX, ledger.newest + 1)):
-            data = peek(card_format.place_of(later, half))
-            found = card_format.data_sector(data) if data is not None else None
-            if found is None or found[0] != ledger.ring_id or found[1] != later or later - found[4] >= seq:
-                continue
-            at = 32 + (found[4] - 1 - (later - seq)) * found[3]
-            if ledger.record(seq, found[3]) == data[at : at + found[3]]:
-                return True
-        return False
-
 
 def _setting(settings: dict, section: str, key: str, default: int) -> int:
     table = settings.get(section)

@@ -69,6 +69,7 @@ def _after_failure(cycle, cause, stored):
     r = cycle.r
     r.count("brown-out" if cause == "brown-out" else "watchdog")
     r.resets = min(255, r.resets + 1)
+    r.bits |= retained.CARD_IN_DOUBT
     if backs_off(cause, r.resets):
         # the radio draws most: where it may have been that, the next session is put off further each time
         cycle.transmit_failed = r.cold or r.trying != 0

@@ -34,6 +34,7 @@ def start(cycle, names):
         if found.head and r.ring_id == found.ring_id and r.acked_to > found.acked_to:
             found.acked_to = min(r.acked_to, found.head)
         ports.log.event("ring-found", head=found.head, mended=mended)
+    r.bits &= ~retained.CARD_IN_DOUBT
     r.ring_id = found.ring_id
     r.head = found.head
     r.acked_to = found.acked_to
@@ -60,7 +61,7 @@ def _make(cycle, file):
 
 
 def fit(cycle, values, flags):
-    """Settle which layout the record gets (diary.layout); return its values and flags in that layout's order.
+    """Settle which layout the record gets; return that layout's slot, and values and flags in its order.
 
     A change of channels takes the next slot. When none is left, or the records of this ring are too short for the
     new channels, the node goes on with the newest old layout, by name: what is new is left out, what is gone absent.
@@ -71,13 +72,19 @@ def fit(cycle, values, flags):
         # settled by an earlier wake; only a cold start or other settings open the question again
         found = _load(cycle, r.layout)
         if found is not None:
-            return _by_name(found[5], wanted, values, flags)
+            return _renamed(r.layout, found[5], wanted, values, flags)
     newest, free = _search(cycle, wanted)
     room = (cycle.ring.stride - record.HEAD_SIZE) // record.CHANNEL_SIZE
     if newest is not None and newest[1] == wanted:
         slot = newest[0]
+        if ring_layout.endangers(cycle.ring, slot):
+            # whole enough to be used; the bad copy, if there is one, is mended by the next cold start
+            return _settled(r, slot), values, flags
         # a card that failed between the two copies left one
         ring_layout.repair(cycle.ring.file, slot, cycle.ring.ring_id)
+    elif newest is not None and free < ring.LAYOUT_SLOTS and ring_layout.endangers(cycle.ring, free):
+        # a power cut in the writing could take the newest reading: this one goes by the old layout, the next may not
+        return _renamed(newest[0], newest[1], wanted, values, flags)
     elif free < ring.LAYOUT_SLOTS and len(wanted) <= room:
         slot = free
         _write(cycle, slot)
@@ -88,10 +95,14 @@ def fit(cycle, values, flags):
             r.count("settings")
         r.bits |= retained.OLD_LAYOUT
         r.layout = newest[0]
-        return _by_name(newest[1], wanted, values, flags)
+        return _renamed(r.layout, newest[1], wanted, values, flags)
+    return _settled(r, slot), values, flags
+
+
+def _settled(r, slot):
     r.layout = slot
     r.bits &= ~retained.OLD_LAYOUT
-    return values, flags
+    return slot
 
 
 def _search(cycle, wanted):
@@ -136,7 +147,7 @@ def _write(cycle, slot):
     ring_layout.write(this.file, slot, buffer)
 
 
-def _by_name(old, wanted, values, flags):
+def _renamed(slot, old, wanted, values, flags):
     places = {}
     for index in range(len(wanted)):
         places[wanted[index][:3]] = index
@@ -146,4 +157,4 @@ def _by_name(old, wanted, values, flags):
         index = places.get(channel[:3])
         old_values.append(record.ABSENT if index is None else values[index])
         old_flags.append(record.SENSOR_FAILED if index is None else flags[index])
-    return old_values, old_flags
+    return slot, old_values, old_flags

@@ -72,7 +72,7 @@ def _begin(cycle):
 def _sync_due(cycle):
     if not cycle.time_known():
         return True
-    since_s = (cycle.ports.clock.rtc_epoch_s() or 0) - cycle.r.synced_s
+    since_s = cycle.rtc_s() - cycle.r.synced_s
     return since_s >= cycle.settings["time"]["sync_every_h"] * 3600
 
 

@@ -61,6 +61,8 @@ class Cycle:
         self.ports = ports
         self.r = retained.Retained(ports.power.retained)
         self.started_ms = 0
+        # what the RTC showed last, and when
+        self._rtc_s = self._rtc_ms = 0
         # set by awake.choose_settings
         self.choice = self.settings = self.channels = None
         self.sample_s = self.transmit_s = self.drift_ppm_max = 0
@@ -150,12 +152,22 @@ class Cycle:
 
     def now(self):
         """(time_s, uncertainty_s) of this moment; (run seconds, None) while the time is unknown."""
-        return timekeeping.now(self.r, self.ports.clock.rtc_epoch_s() or 0, self.drift_ppm_max)
+        return timekeeping.now(self.r, self.rtc_s(), self.drift_ppm_max)
+
+    def rtc_s(self):
+        """What the RTC shows; where it fails in the middle of a wake, what it would show."""
+        clock = self.ports.clock
+        shown_s = clock.rtc_epoch_s()
+        if shown_s is None:
+            return self._rtc_s + clock.elapsed_ms(self._rtc_ms) // 1000
+        self._rtc_s = shown_s
+        self._rtc_ms = clock.ticks_ms()
+        return shown_s
 
     def _sample(self):
         values, flags, failures = sample(self.ports, self.settings)
         for _ in range(failures):
             self.r.count("sensor")
-        self.taken_rtc_s = self.ports.clock.rtc_epoch_s() or 0
+        self.taken_rtc_s = self.rtc_s()
         storing.make_record(self, values, flags)
         return "read"

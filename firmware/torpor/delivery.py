@@ -186,8 +186,12 @@ class Delivery:
         self._proved()
 
     def _ring_packets(self, source, ring):
-        sent_to = self.r.sent_to
+        r = self.r
+        sent_to = r.sent_to
         seq = ring.tail()
+        # a card that answers again tomorrow must not cost a reading today: only what two sessions could not read is
+        # passed over
+        passing = r.bits & retained.TAIL_UNREAD
         while seq <= ring.head and self.in_time():
             data = self.packer.packet(source, seq, sent_to)
             if data is None:
@@ -195,9 +199,14 @@ class Delivery:
             if data:
                 if seq > sent_to:
                     self._note(seq, ring.head)
+                passing = 0
+                r.bits &= ~retained.TAIL_UNREAD
                 yield seq, data
-            else:
+            elif passing:
                 self.missing(seq, seq)
+            else:
+                r.bits |= retained.TAIL_UNREAD
+                return
             seq += 1
 
     def _note(self, seq, head):

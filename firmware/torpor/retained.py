@@ -18,6 +18,8 @@ WRITES_HELD_OFF = 4
 OLD_LAYOUT = 8
 FIRST_READING = 16
 HOLDING = 32
+CARD_IN_DOUBT = 64  # the board was reset: the sectors around the head have to be looked at
+TAIL_UNREAD = 128  # the oldest reading that waits could not be read in the last session
 
 NO_SLOT = 0xFFFFFFFF
 NO_LAYOUT = 255

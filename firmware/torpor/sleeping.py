@@ -40,7 +40,7 @@ def _all_off(cycle):
 
 
 def _rtc_s(cycle):
-    return cycle.ports.clock.rtc_epoch_s()
+    return cycle.rtc_s()
 
 
 def _plan_retry(cycle):

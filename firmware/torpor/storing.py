@@ -51,13 +51,13 @@ def _append(cycle):
     ring = cycle.ring
     r = cycle.r
     taken = cycle.record
-    values, flags = taken[5], taken[6]
-    if r.layout == retained.NO_LAYOUT or r.bits & retained.OLD_LAYOUT:
+    layout, values, flags = r.layout, taken[5], taken[6]
+    if layout == retained.NO_LAYOUT or r.bits & retained.OLD_LAYOUT:
         from . import card_start
 
-        values, flags = card_start.fit(cycle, values, flags)
+        layout, values, flags = card_start.fit(cycle, values, flags)
     data = bytearray(ring.stride)
-    record.encode(data, 0, ring.stride, taken[:3] + (r.layout, taken[4], values, flags))
+    record.encode(data, 0, ring.stride, taken[:3] + (layout, taken[4], values, flags))
     anchor = timekeeping.anchor(r)
     full = ring.head - ring.capacity + 1 > ring.acked_to
     ring.append(data, anchor)
@@ -75,7 +75,7 @@ def open_ring(cycle):
     if rail:
         ports.power.rail(rail, True)
     names = ports.card.rings()
-    if names and r.ring_id:
+    if names and r.ring_id and not r.bits & retained.CARD_IN_DOUBT:
         ring = Ring(ports.card.open(names[0]), r.ring_id, 0, r.head)
         if ring.resume():
             ring.acked_to = min(r.acked_to, ring.head)

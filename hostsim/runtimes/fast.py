@@ -7,18 +7,17 @@ durations, never by measurement.
 import errno
 
 from torpor import cycle, last_good
-from torpor.errors import CardError, LinkError
 
-from hostsim.card import CardFault
 from hostsim.node import Node
+from hostsim.runtimes.card_port import CardPort
+from hostsim.runtimes.endings import DeepSleep, WatchdogReset
 from hostsim.runtimes.links import Links
+from hostsim.runtimes.radio_port import WATCHDOG_MS, Radio
 from hostsim.runtimes.sensors import Analog, Drivers
 from hostsim.wiring import Rails
 
 SLEEP_S = range(1, 86401)  # what a board can be asked for
 RTC_S = range(946684800, 4102444800)  # what a clock chip can hold: 2000 to 2099
-WATCHDOG_MS = 8000  # RP2040's is 8388 ms at most; platform-facts of other chips allow more
-SCAN_MS = 2400
 AFTER_SLEEP = ("deep-sleep", "watchdog")  # causes of a wake in which no person is waited for
 
 _choose = last_good.choose
@@ -43,14 +42,6 @@ def _choose_once(data, nvm):
 
 
 last_good.choose = _choose_once
-
-
-class DeepSleep(BaseException):
-    """The board has gone to sleep: not an Exception, so that no handler of the node can swallow it."""
-
-
-class WatchdogReset(BaseException):
-    """The watchdog has bitten."""
 
 
 class Clock:
@@ -120,168 +111,6 @@ class Nvm:
         if len(data) > len(before):
             raise OSError(errno.ENOSPC, "larger than the slot")
         self._node.nvm[index] = bytes(data) + before[len(data) :]
-
-
-class RingFile:
-    """An open ring file: reads and writes cost time; a card that was pulled or lost its supply fails for good."""
-
-    def __init__(self, port: "CardPort", name: str, powered):
-        self._port = port
-        self._card = port.card
-        self._powered = powered
-        self.sector_count = port.card.sector_count(name)
-
-    def read(self, sector: int, buffer) -> None:
-        self._port.touch(self._port.read_ms, self._powered)
-        try:
-            self._card.read(sector, buffer)
-        except CardFault as fault:
-            raise CardError(str(fault)) from None
-
-    def write(self, sector: int, buffer) -> None:
-        self._port.touch(self._port.write_ms, self._powered)
-        try:
-            self._card.write(sector, buffer)
-        except CardFault as fault:
-            raise CardError(str(fault)) from None
-
-
-class CardPort:
-    def __init__(self, node: Node, rails: Rails, judge):
-        self._node = node
-        self._rails = rails
-        self._judge = judge
-        self.card = node.card
-        self.read_ms = node.board.durations["card_read"]
-        self.write_ms = node.board.durations["card_write"]
-        self._mounted = None
-        self._proved = None  # what `touch` last found to be so, and the rails' changes until then
-
-    def _powered(self) -> tuple[int | None, int]:
-        """What stays the same as long as the card has its supply and is not pulled."""
-        rail = self._node.wiring.card_rail
-        return self._rails.since_ms(rail), self.card.seating(self._node.now_ms / 1000.0)
-
-    def touch(self, ms: int, powered) -> None:
-        """Spend the time of an operation. Raises CardError where the card is not what `powered` said any more."""
-        self._node.spend("storing", ms)
-        if self.card.may_be_pulled or self._proved != (powered, self._rails.changes):
-            self._look(powered)
-            self._proved = (powered, self._rails.changes)
-
-    def _look(self, powered) -> None:
-        now = self._powered()
-        if now[0] is None:
-            raise CardError("the card has no supply")
-        try:
-            self.card.check(self._node.now_ms / 1000.0)
-        except CardFault as fault:
-            self._judge.card_failed()
-            raise CardError(str(fault)) from None
-        if now != powered:
-            if powered is not None and now[1] != powered[1]:
-                self._judge.card_failed()
-            raise CardError("the card has to be mounted again")
-
-    def rings(self) -> list[str]:
-        powered = self._powered()
-        self.touch(self._node.board.durations["card_mount"], powered)
-        self._mounted = powered
-        return self.card.names()
-
-    def _open(self, name: str) -> RingFile:
-        try:
-            return RingFile(self, name, self._mounted)
-        except CardFault as fault:
-            raise CardError(str(fault)) from None
-
-    def open(self, name: str) -> RingFile:
-        # two sectors of the directory
-        self.touch(2 * self.read_ms, self._mounted)
-        return self._open(name)
-
-    def create(self, name: str, sector_count: int) -> RingFile:
-        # clusters of 32 KiB: 11 sector writes for 4 MiB were measured
-        self.touch(self.write_ms * 11 * max(1, sector_count // 8192), self._mounted)
-        try:
-            self.card.create(name, sector_count)
-        except CardFault as fault:
-            raise CardError(str(fault)) from None
-        return self._open(name)
-
-
-class Radio:
-    """`association` grows with every attempt to join and with off(): what was opened before is of no use after it."""
-
-    def __init__(self, node: Node, air, judge):
-        self._node = node
-        self._air = air
-        self._judge = judge
-        self.network = None
-        self.association = 0
-        self._used = False
-
-    def is_cut(self) -> bool:
-        """True when nothing comes back over the network that the board still believes in."""
-        return self.network.kind_at(self._node.name, self._node.now_ms / 1000.0) in ("absent", "dead-end")
-
-    def _on(self) -> None:
-        node = self._node
-        self._judge.radio_on(node.now_ms)
-        self.association += 1
-        self.network = None
-        if not self._used:
-            self._used = True
-            node.spend("awake", node.board.durations["run_session"])
-        # until it is switched off it listens
-        node.radio_state = "joining"
-
-    def scan(self) -> list[tuple[str, int]]:
-        self._on()
-        node = self._node
-        node.spend("joining", SCAN_MS)
-        now_s = node.now_ms / 1000.0
-        return [
-            (network.ssid, network.rssi_dbm)
-            for network in self._air.networks
-            if network.kind_at(node.name, now_s) != "absent"
-        ]
-
-    def join(self, network: dict, bssid, channel: int, deadline_ms: int):
-        self._on()
-        node = self._node
-        node.radio_uses += 1
-        if deadline_ms <= 0:
-            raise LinkError("join", "timeout")
-        hinted = (bytes(bssid), channel) if bssid is not None else None
-        came = self._air.join(
-            node.name,
-            node.now_ms / 1000.0,
-            network["ssid"],
-            network["password"],
-            hinted,
-            deadline_ms,
-            node.radio_random,
-            bool(network.get("address")),
-        )
-        node.spend("joining", came.ms)
-        if came.hangs:
-            node.spend("joining", WATCHDOG_MS)
-            raise WatchdogReset
-        if came.network is None:
-            raise LinkError("join", came.step)
-        self.network = came.network
-        node.link_rtt_ms = came.network.rtt_ms
-        node.radio_state = "online"
-        return came.network.bssid, came.network.channel
-
-    def off(self) -> None:
-        self.network = None
-        self.association += 1
-        self._node.radio_state = None
-
-    def rssi_dbm(self):
-        return self.network.rssi_dbm if self.network is not None else None
 
 
 class Power:

@@ -14,7 +14,8 @@ from hostsim.events import Events
 from hostsim.node import Climate, Node
 from hostsim.radio import Air, Network
 from hostsim.runtimes import fast
-from hostsim.runtimes.fast import DeepSleep, Ports, WatchdogReset
+from hostsim.runtimes.endings import DeepSleep, WatchdogReset
+from hostsim.runtimes.fast import Ports
 from hostsim.runtimes.links import BROKER_ADDRESS, TIME_ADDRESS
 from hostsim.scenario import load
 from hostsim.weather import bundled

@@ -264,3 +264,37 @@ def test_one_copy_of_a_layout_is_made_two_again():
     board.settings = SETTINGS.encode() + b"\n# edited\n"
     hold_back(board, 1)
     assert bytes(device.sectors[place]) == whole
+
+
+def test_a_new_layout_is_not_written_beside_the_newest_reading():
+    # the last places of half 0 lie beside the layouts of half 1: one destroyed group of sectors would take both
+    board = deployed()
+    half = ring.half_sectors(file_of(board).sector_count)
+    newest = 2 * (half - 2)
+    hold_back(board, newest - diary(board).head)
+    assert diary(board).head == newest
+    board.settings = with_sensor('["temperature"]').encode()
+    hold_back(board, 1)
+    assert list(layouts_of(board)) == [0]
+    assert diary(board).layout == retained.NO_LAYOUT
+    hold_back(board, 1)
+    assert layouts_of(board)[1] == ["temperature", "battery"]
+    assert diary(board).layout == 1
+    file = file_of(board)
+    this = ring.Ring(file, diary(board).ring_id, record.stride(8), diary(board).head)
+    layouts = [record.decode(this.read(seq), 0, 3)[3] for seq in (newest, newest + 1, newest + 2)]
+    assert layouts == [0, 0, 1]
+    # humidity is not read any more, and stands as absent in the old layout
+    assert record.decode(this.read(newest + 1), 0, 3)[5][1] == record.ABSENT
+
+
+def test_a_reset_has_the_sectors_around_the_head_looked_at():
+    board = hold_back(deployed(), 12)
+    device = file_of(board)
+    place = ring.Ring(device, diary(board).ring_id, record.stride(8), diary(board).head).sector_of(diary(board).head - 2)
+    device.sectors[place] = bytes(512)
+    board.wake()
+    assert device.sectors[place] == bytes(512)
+    board.wake("watchdog")
+    hold_back(board, 1)
+    assert device.sectors[place] != bytes(512)
