@@ -35,6 +35,7 @@ class Card:
         self.reads = self.writes = 0
         self._size_sectors = size_mib * 2048
         self._files: dict[str, int] = {}  # name -> sectors; one file is all that a ring needs
+        self._unnamed: dict[str, int] = {}
         self._store = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the card
         self._fd = self._store.fileno()
         self._known = bytearray()
@@ -58,18 +59,27 @@ class Card:
         return list(self._files)
 
     def sector_count(self, name: str) -> int:
-        if name not in self._files:
+        sectors = self._files.get(name) or self._unnamed.get(name)
+        if sectors is None:
             raise CardFault(errno.ENOENT, name)
-        return self._files[name]
+        return sectors
 
     def create(self, name: str, sectors: int) -> None:
+        """A file that `names` does not list before `keep`."""
         if self._files:
             raise CardFault(errno.EEXIST, "a second file is not modelled")
         if sectors > self._size_sectors:
             raise CardFault(errno.ENOSPC, name)
-        self._files[name] = sectors
+        self._unnamed = {name: sectors}
         os.ftruncate(self._fd, sectors * SECTOR)
         self._known = bytearray(sectors)
+        self._last = (-1, b"")
+
+    def keep(self, name: str) -> None:
+        """Give a file that was created its name."""
+        if name not in self._unnamed:
+            raise CardFault(errno.ENOENT, name)
+        self._files[name] = self._unnamed.pop(name)
 
     def _look_at(self, sector: int, data) -> None:
         if not 0 <= sector < len(self._known) or len(data) != SECTOR:

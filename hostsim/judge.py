@@ -20,7 +20,7 @@ AWAKE_S_MAX = 180  # a wake, the service window not counted
 AWAKE_S_GRACE = 5
 RESETS_MAX = 4  # watchdog resets in a row
 DAY_MS = 86_400_000
-COUNTS = ("stored", "held", "unstored", "delivered", "duplicates", "overwritten", "waiting", "lost")
+COUNTER_MAX = 65535  # where the node's counters of misses and of unstored readings stop
 
 
 class Judge:
@@ -237,22 +237,32 @@ class Judge:
         fact = self.slots.finish(t_ms, excuse)
         if fact:
             self._broken(8, t_ms, fact)
-        count = dict.fromkeys(COUNTS, 0)
-        count["unstored"] = self._unseen
-        for ledger in self.ledgers.values():
-            waiting, lost = self._rest(ledger, t_ms, peek, sector_count)
-            if ledger.lost_unseen:
-                self._broken(1, t_ms, f"{ledger.lost_unseen} readings were given up as accepted and never delivered")
-            count["stored"] += ledger.stored - ledger.dropped
-            count["held"] += ledger.stored - ledger.dropped if ledger.volatile else 0
-            count["unstored"] += ledger.dropped
-            count["delivered"] += ledger.delivered
-            count["duplicates"] += ledger.duplicates
-            count["overwritten"] += ledger.overwritten
-            count["waiting"] += waiting
-            count["lost"] += lost + ledger.lost_unseen
+        count = reckon(
+            self.ledgers.values(), self._acked_to, peek, sector_count, lambda fact: self._broken(1, t_ms, fact)
+        )
+        count["unstored"] += self._unseen
         self._check_counters(t_ms, count["unstored"])
         return count
+
+    def _check_counters(self, t_ms: int, unstored: int) -> None:
+        _, node_unstored, node_overwritten = self._counted
+        # a reading that was delivered and whose PUBACK was lost is dropped too, for all that the node knows
+        held_delivered = sum(ledger.delivered for ledger in self.ledgers.values() if ledger.volatile)
+        right = unstored <= node_unstored <= unstored + held_delivered
+        if not right and self._counters[1] < COUNTER_MAX:
+            self._broken(8, t_ms, f"{unstored} held readings were dropped and the node counted {node_unstored}")
+        overwritten = sum(ledger.replaced_waiting for ledger in self.ledgers.values())
+        if node_overwritten != overwritten:
+            self._broken(1, t_ms, f"{overwritten} readings were overwritten and the node counted {node_overwritten}")
+
+    def _acked_to(self, ledger: Ledger) -> int:
+        """The newest seq up to which the node holds everything for accepted, by what it keeps for itself."""
+        if diary_format.whole(self._retained):
+            ring_id, _, acked_to = diary_format.ring(self._retained)
+            if ring_id == ledger.ring_id:
+                return acked_to
+        return ledger.acked_to
+
 
 def _setting(settings: dict, section: str, key: str, default: int) -> int:
     table = settings.get(section)

@@ -74,11 +74,9 @@ class Ledger:
 
     def skip_to(self, seq: int, acked_to: int) -> int:
         """The newest number is `seq`, which has not landed; returns how many undelivered readings that pushed out."""
-        gone = 0
-        for passed in range(max(self.newest + 1, seq - self.capacity + 1), seq + 1):
-            gone += self._push_out(passed, acked_to)
+        first = max(self.newest + 1, seq - self.capacity + 1)
         self.newest = seq
-        return gone
+        return sum([self._push_out(passed, acked_to) for passed in range(first, seq + 1)])
 
     def _push_out(self, seq: int, acked_to: int) -> int:
         """What lies in the place of `seq` is in the ring no more."""

@@ -9,6 +9,7 @@ AMBIGUOUS_S = 5.0  # a reading this near to the middle between two slots may cou
 AMBIGUOUS_SHARE = 0.125  # the same for short intervals, as a share of the interval
 GRACE_S = 60  # a slot this near to the end need not have been taken any more
 LONG_WAKES_MAX = 64
+COUNTER_MAX = 65535  # where the node's counter stops
 
 
 class Slots:
@@ -144,6 +145,6 @@ class Slots:
         self._miss(gap)
         if gap and excuse is None and self._excuse is None:
             return f"the last {gap} due slots were neither taken nor missed for a reason"
-        if countable and counted_missed != self._counted:
+        if countable and counted_missed != self._counted and self._counter < COUNTER_MAX:
             return f"{counted_missed} slots went by and the node counted {self._counted} as missed"
         return None

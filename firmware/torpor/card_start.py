@@ -17,17 +17,10 @@ def start(cycle, names):
     ports = cycle.ports
     r = cycle.r
     r.layout = retained.NO_LAYOUT
-    sectors = cycle.settings["card"]["size_mib"] * SECTORS_A_MIB
-    file = ports.card.open(names[0]) if names else None
-    if file is None:
-        # noted before the call: a file that is there after a failure is then known for our own
-        r.ring_id = ports.random.u32()
-        r.head = 0
-        r.save()
-        found = _make(cycle, ports.card.create(RING_NAME, sectors))
-    elif _half_made(r, names[0], file, sectors):
-        found = _make(cycle, file)
+    if not names:
+        found = _make(cycle)
     else:
+        file = ports.card.open(names[0])
         known = (r.ring_id, r.head) if r.ring_id else None
         feed = ports.power.feed_watchdog
         found, _, mended = ring_recovery.recover(file, ports.eui, ports.random.u32(), feed, known)
@@ -43,19 +36,16 @@ def start(cycle, names):
     return found
 
 
-def _half_made(r, name, file, sectors):
-    """True for a file that this board was making into a ring when the card failed; nothing was ever stored in it."""
-    if not r.ring_id or r.head or name != RING_NAME or file.sector_count != sectors:
-        return False
-    return ring_layout.load(file, 0, None, bytearray(ring.SECTOR)) is None
-
-
-def _make(cycle, file):
-    """A ring under the id that the diary has noted."""
+def _make(cycle):
+    """A new ring. The file gets its name last: what a power cut leaves unnamed is made anew by the next wake."""
+    card = cycle.ports.card
     settings = cycle.settings
+    file = card.create(RING_NAME, settings["card"]["size_mib"] * SECTORS_A_MIB)
     stride = record.stride(max(settings["card"]["channels_max"], len(cycle.channels)))
-    eui = cycle.ports.eui
-    found = ring_layout.create(file, cycle.r.ring_id, stride, eui, settings["node"], cycle.channels)
+    found = ring_layout.create(
+        file, cycle.ports.random.u32(), stride, cycle.ports.eui, settings["node"], cycle.channels
+    )
+    card.keep(RING_NAME)
     cycle.ports.log.event("ring-made", sectors=file.sector_count)
     return found
 

@@ -93,3 +93,11 @@ class CardPort:
         except CardFault as fault:
             raise CardError(str(fault)) from None
         return self._open(name)
+
+    def keep(self, name: str) -> None:
+        # two sectors of the directory
+        self.touch(2 * self.write_ms, self._mounted)
+        try:
+            self.card.keep(name)
+        except CardFault as fault:
+            raise CardError(str(fault)) from None

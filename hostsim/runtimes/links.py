@@ -59,7 +59,7 @@ class Links:
         if tls is not None:
             self._check_certificate(tls)
         stream = opened if hasattr(opened, "recv_into") else SimulatedStream(node, opened, network.rtt_ms)
-        return Tied(node, self._radio, stream)
+        return Tied(node, self._radio, stream, "broker")
 
     def _check_certificate(self, tls) -> None:
         node = self._node
@@ -73,25 +73,27 @@ class Links:
     def open_datagram(self, address: str, port: int, deadline_ms: int):
         network = self._through(deadline_ms, "time")
         answers = address in (TIME_ADDRESS, BROKER_ADDRESS) and port == NTP_PORT
-        return Tied(self._node, self._radio, TimeChannel(self._node, self._world, network.rtt_ms, answers))
+        channel = TimeChannel(self._node, self._world, network.rtt_ms, answers)
+        return Tied(self._node, self._radio, channel, "time")
 
 
 class Tied:
     """A stream or a channel that ends with the association it was opened over, and with close()."""
 
-    def __init__(self, node, radio, inner):
+    def __init__(self, node, radio, inner, step: str):
         self._node = node
         self._radio = radio
         self._association = radio.association
         self._inner = inner
+        self._step = step
         self._cut = False
 
     def _is_cut(self, timeout_ms: int) -> bool:
         """Raises LinkError where the board itself knows that there is no connection."""
         if self._inner is None or self._radio.association != self._association:
-            raise LinkError("broker", "not connected")
+            raise LinkError(self._step, "not connected")
         if timeout_ms <= 0:
-            raise LinkError("broker", "timeout")
+            raise LinkError(self._step, "timeout")
         # what was lost on the way stays lost
         self._cut = self._cut or self._radio.is_cut()
         return self._cut
@@ -106,7 +108,7 @@ class Tied:
     def recv_into(self, buffer, timeout_ms: int) -> int:
         if self._is_cut(timeout_ms):
             self._node.spend("online", timeout_ms)
-            raise LinkError("broker", "timeout")
+            raise LinkError(self._step, "timeout")
         return self._inner.recv_into(buffer, timeout_ms)
 
     def close(self) -> None:

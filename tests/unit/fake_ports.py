@@ -229,8 +229,11 @@ class Ports:
     def create(self, name, sector_count):
         if self.board.files is None:
             raise CardError("absent")
-        self.board.files[name] = Device(sector_count)
-        return self.board.files[name]
+        self.board.unnamed = Device(sector_count)
+        return self.board.unnamed
+
+    def keep(self, name):
+        self.board.files[name] = self.board.unnamed
 
     def read_mv(self, name):
         self.board.read_s = self.board.true_s()

@@ -83,6 +83,7 @@ class Board:
         self.nvm = [b"", b""]
         self.nvm_full = False
         self.files = {}
+        self.unnamed = {}  # created, and not yet kept
         self.card_present = True
         self.card_full = False
         self.parts = {"air.Air": Air}
@@ -378,8 +379,12 @@ class Card(Part):
         self._reach("card.create")
         if self._board.card_full:
             raise CardError("full")
-        device = self._board.files[name] = Device(sector_count, self._board.random.getrandbits(16))
+        device = self._board.unnamed[name] = Device(sector_count, self._board.random.getrandbits(16))
         return RingFile(self._board, device)
+
+    def keep(self, name):
+        self._reach("card.keep")
+        self._board.files[name] = self._board.unnamed.pop(name)
 
 
 class Drivers(Part):

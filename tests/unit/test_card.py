@@ -10,6 +10,7 @@ from hostsim.card import SECTOR, Card, CardFault
 def card(windows=(), **more):
     found = Card(windows, **more)
     found.create("a.ring", 40)
+    found.keep("a.ring")
     return found
 
 
@@ -34,6 +35,19 @@ def test_what_was_written_is_read_and_is_a_copy():
     assert read(found, 7) == b"\x5a" * SECTOR == found.peek(7)
     assert read(found, 8) == b"\x01" * SECTOR
     assert (found.reads, found.writes) == (2, 2)
+
+
+def test_a_file_has_no_name_before_it_is_kept():
+    found = Card([])
+    found.create("a.ring", 40)
+    found.write(3, b"\x5a" * SECTOR)
+    assert found.names() == []
+    # what a power cut left is replaced
+    found.create("a.ring", 40)
+    assert read(found, 3) != b"\x5a" * SECTOR
+    found.keep("a.ring")
+    assert found.names() == ["a.ring"]
+    assert fault(found.keep, "b.ring") == errno.ENOENT
 
 
 def test_a_new_file_is_rubbish_and_neither_zero_nor_alike():

@@ -391,6 +391,21 @@ def test_an_absent_value_must_stay_absent():
     assert 2 in bench.broken()
 
 
+def test_a_reading_has_the_channels_of_its_own_layout():
+    bench = Bench().run([0])
+    bench.write(1, layout_sector(1, [CHANNELS[1], CHANNELS[0]]))
+    bench.begin(1)
+    bench.sense(3.9, 20.0)
+    bench.store(data=record(bench.time_s(), 2, (3900, 2000), layout=1))
+    bench.publish(1)
+    bench.publish(2, names=("battery", "temperature"), units=("V", "Cel"), values=("3.900", "20.00"))
+    assert bench.broken() == {}
+    bench.publish(2)
+    assert bench.broken() == {}  # the order in a pack means nothing, the names do
+    bench.publish(2, values=("39.00", "2.000"))
+    assert 2 in bench.broken()
+
+
 def test_a_reading_that_was_never_stored_is_named():
     bench = Bench().run(range(3))
     bench.records[4] = bench.records[3]
@@ -489,6 +504,15 @@ def test_layouts_come_first_and_never_change():
     assert again.broken() == {}
     again.write(0, layout_sector(channels=[("humidity", "%RH", -2, "a.B"), CHANNELS[1]]))
     assert "layout 0 was changed" in again.broken()[2]
+
+
+def test_a_layout_fits_into_its_records():
+    bench = Bench()
+    bench.write(1, layout_sector(1, [*CHANNELS, ("light", "lx", 0, "c.D")]))
+    assert "more channels than a record has room for" in bench.broken()[2]
+    exact = Bench()
+    exact.write(1, layout_sector(1, [CHANNELS[1], CHANNELS[0]]))
+    assert exact.broken() == {}
 
 
 def test_a_ring_is_made_before_it_is_written_to():
@@ -788,6 +812,32 @@ def test_the_nodes_own_count_of_misses_must_be_right(counted):
     bench.run([4])
     bench.finish(4)
     assert "the node counted" in bench.broken()[8]
+
+
+@pytest.mark.parametrize("counted", [0, 7, 8])
+def test_what_went_by_while_the_clock_was_lost_is_compared_once_it_is_set(counted):
+    bench = Bench().run(range(3))
+    bench.begin(10)
+    bench.judge.clock_lost(bench.now_ms)
+    bench.sense()
+    bench.store(data=record(0, 65535, run=2))
+    bench.set_clock()
+    bench.diary.missed = counted
+    bench.end()
+    bench.run([11])
+    bench.finish(11)
+    assert bench.judge.slots.missed == 7
+    assert (8 not in bench.broken()) == (counted == 7)
+
+
+def test_a_counter_that_has_reached_its_end_proves_nothing():
+    bench = Bench().run(range(2))
+    bench.end("reset")
+    bench.diary.missed = 65535
+    bench.diary.unstored = 65535
+    bench.run([4])
+    bench.finish(4)
+    assert bench.broken() == {}
 
 
 def test_a_slot_is_sampled_once():

@@ -4,7 +4,7 @@ import random
 
 import pytest
 from ring_device import Device
-from session_ports import SETTINGS, Board, deployed, diary, held_in, hold_back, run_until_quiet
+from session_ports import SETTINGS, Board, PowerLoss, deployed, diary, held_in, hold_back, run_until_quiet
 from torpor import record, retained, ring, ring_layout
 from torpor.errors import CardError
 
@@ -151,6 +151,27 @@ def test_a_card_that_fails_while_the_ring_is_made_is_made_into_one_later(error):
             board.wake()
         assert diary(board).head >= 2, (at, name)
         assert 0 in layouts_of(board)
+
+
+def test_a_power_cut_at_any_moment_while_the_ring_is_made_leaves_nothing_that_is_in_the_way():
+    clean = Board()
+    clean.wake("power-on")
+    swept = 0
+    for at, name in enumerate(clean.calls):
+        if name.split(".")[0] not in ("card", "file"):
+            continue
+        board = Board()
+        board.fault = (at, PowerLoss())
+        with pytest.raises(PowerLoss):
+            board.wake("power-on")
+        board.fault = None
+        board.lose_power()
+        board.wake("power-on")
+        hold_back(board, 2)
+        assert diary(board).head >= 2, (at, name)
+        assert held_in(board).count() == 0
+        swept += 1
+    assert swept > 8
 
 
 def test_a_ring_of_another_size_in_the_settings_stays_as_it_is():
