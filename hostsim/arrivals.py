@@ -109,7 +109,10 @@ def layouts(ledger: Ledger, ledgers: dict[int, Ledger]):
 def _same(message: dict, channels, fields) -> bool:
     values, units, flags = message["values"], message["units"], message["flags"]
     if channels[:1] == [None]:
-        return [written[0] for written in values.values()] == [v for v in fields[::2] if v != card_format.ABSENT]
+        numbers = [value for value in fields[::2] if value != card_format.ABSENT]
+        return [digits for digits, _ in values.values()] == numbers and list(flags.values()) == list(
+            filter(None, fields[1::2])
+        )
     present = flagged = 0
     for index, (name, unit, exponent, _) in enumerate(channels):
         value, flag = fields[2 * index], fields[2 * index + 1]

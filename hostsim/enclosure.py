@@ -98,9 +98,7 @@ class Enclosure:
         self._vent_w_k = p["ventilation_w_k"]
         self._vent_wind_w_k = p["ventilation_w_k_per_m_s"]
         if self._couple_w_k + self._vent_w_k + self._vent_wind_w_k * self._calm_m_s <= 0:
-            raise ValueError(
-                "shell_to_inside_w_k and ventilation_w_k are both 0: the inside exchanges nothing"
-            )
+            raise ValueError("shell_to_inside_w_k and ventilation_w_k are both 0: the inside exchanges nothing")
         self._shell_j_k = p["shell_j_per_k"]
         self._inside_j_k = p["inside_j_per_k"]
         self.shell_degc = None

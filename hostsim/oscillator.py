@@ -47,11 +47,7 @@ class Oscillator:
     def rate_ppm(self, t_degc, age_s):
         """Rate, ppm, at a crystal (or die) temperature and an age in true seconds."""
         away_c = t_degc - TURNOVER_DEGC
-        rate = (
-            self._offset_ppm
-            + self._ppm_per_s * age_s
-            + away_c * (self._ppm_per_c + self._ppm_per_c2 * away_c)
-        )
+        rate = self._offset_ppm + self._ppm_per_s * age_s + away_c * (self._ppm_per_c + self._ppm_per_c2 * away_c)
         if self._noise_ppm:
             rate += self._noise_ppm * _unit_noise(self._seed, int(age_s // NOISE_BLOCK_S))
         return rate

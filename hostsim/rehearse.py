@@ -142,13 +142,14 @@ def _looked_at(invariant: int, nodes: list[dict]) -> str:
     readings = [node["readings"] for node in nodes]
     arrived = sum(count["delivered"] + count["duplicates"] for count in readings)
     stored = sum(count["stored"] for count in readings)
+    written = sum(node["card"]["sector_writes"] for node in nodes)
     return {
         1: f"{stored:,} readings",
         2: f"{arrived:,} readings that arrived",
         3: f"{sum(node['sessions']['tried'] for node in nodes):,} wakes with the radio on",
         4: f"{sum(node['wakes'] for node in nodes):,} wakes",
         5: f"{arrived:,} readings that arrived",
-        7: f"{arrived:,} payloads, {sum(node['card']['sector_writes'] for node in nodes):,} sectors and every log line",
+        7: f"{arrived:,} payloads, {written:,} sectors and every log line",
         8: f"{sum(node['due'] for node in nodes):,} slots",
     }.get(invariant, "")
 
@@ -158,7 +159,8 @@ def _node_results(world: World, node: Node, count: dict) -> dict:
     lived_ms = sum(node.meter.ms)
     charge_uah = node.meter.charge_uah()
     mean_ua = charge_uah * 3_600_000.0 / lived_ms if lived_ms else 0.0
-    empty_day = node.dead_since_ms / 86_400_000 if node.dead_since_ms is not None else None
+    ended = [since / 86_400_000 for since in (node.weak_since_ms, node.dead_since_ms) if since is not None]
+    served_days = min(ended) if ended else _life_days(world, node, mean_ua)
     return {
         "node": node.name,
         "wakes": node.wakes,
@@ -168,8 +170,9 @@ def _node_results(world: World, node: Node, count: dict) -> dict:
         "energy": {
             "charge_mah": round(charge_uah / 1000.0, 3),
             "mean_ua": round(mean_ua, 2),
-            "battery_days": round(empty_day if empty_day is not None else _life_days(world, node, mean_ua), 1),
-            "battery_empty_day": round(empty_day, 1) if empty_day is not None else None,
+            "battery_days": round(served_days, 1),
+            "battery_weak_day": _day(node.weak_since_ms),
+            "battery_empty_day": _day(node.dead_since_ms),
         },
         "time": {
             "stated_s_p50": tally.stated_s(0.5),
@@ -180,6 +183,10 @@ def _node_results(world: World, node: Node, count: dict) -> dict:
         "sessions": {"tried": tally.tried, "accepted": tally.accepted},
         "card": {"sector_writes": node.card.writes, "sector_reads": node.card.reads},
     }
+
+
+def _day(since_ms: int | None) -> float | None:
+    return None if since_ms is None else round(since_ms / 86_400_000, 1)
 
 
 def _life_days(world: World, node: Node, mean_ua: float) -> float:
@@ -275,9 +282,7 @@ def _node_timeline(world: World, node: Node) -> dict:
         "charge_by_state_mah": {
             state: round(uah / 1000.0, 3) for state, uah in node.meter.charge_by_state_uah().items()
         },
-        "time_by_state_s": {
-            state: ms / 1000.0 for state, ms in zip(node.meter.names, node.meter.ms, strict=True)
-        },
+        "time_by_state_s": {state: ms / 1000.0 for state, ms in zip(node.meter.names, node.meter.ms, strict=True)},
         "delay_histogram": {"edges_s": list(DELAY_EDGES_S), "counts": tally.delays},
         "life_days": round(_life_days(world, node, mean_ua), 1),
         "capacity_mah": _plan(world, node).cell["capacity_mah"],

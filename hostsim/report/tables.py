@@ -26,10 +26,13 @@ def nodes(results: dict) -> str:
 
 def _node_row(node: dict) -> list:
     energy, sessions = node.get("energy") or {}, node.get("sessions") or {}
-    empty_day = energy.get("battery_empty_day")
     days = number(energy.get("battery_days"))
-    if empty_day is not None:
-        days = (f"empty on day {number(empty_day)}", "bad")
+    for word in ("weak", "empty"):
+        day = energy.get(f"battery_{word}_day")
+        if day is not None:
+            # too weak to write comes first, and is what ends the usual run of things
+            days = (f"{'too weak' if word == 'weak' else word} on day {number(day)}", "bad")
+            break
     accepted = f"{number(sessions.get('accepted'))} of {number(sessions.get('tried'))}" if sessions else "not known"
     counts = [_count_cell(key, count_of(node, key)) for key in _NODE_COLUMNS]
     return [node["node"], *counts, accepted, number(energy.get("mean_ua"), 1), days]

@@ -56,7 +56,8 @@ def main() -> None:
     days = float(sys.argv[1]) if len(sys.argv) > 1 else 365.0
     rows = [measured(share * days) for share in (0.25, 0.5, 1.0, 2.0)]
     print("one node at 10 min, report excluded, one process each")
-    print(f"{'days':>7} {'wakes':>8} {'CPU s':>8} {'wall s':>8} {'us a wake':>10} {'peak MiB':>9} {'writes a reading':>17}")
+    heads = ("days", 7), ("wakes", 8), ("CPU s", 8), ("wall s", 8), ("us a wake", 10), ("peak MiB", 9)
+    print(*(f"{text:>{width}}" for text, width in (*heads, ("writes a reading", 17))))
     for row in rows:
         print(
             f"{row['days']:7.1f} {row['wakes']:8d} {row['cpu_s']:8.2f} {row['wall_s']:8.2f} "

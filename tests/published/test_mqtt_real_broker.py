@@ -131,9 +131,7 @@ def test_same_packet_ids_and_dup_after_a_cut(connect, reader, client_id):
     first.close()  # cut without DISCONNECT: as if the acknowledgements had never come
 
     again = connect()
-    again.send(
-        mqtt.connect(client_id, 60), *[mqtt.publish(TOPIC, p, n, dup=True) for n, p in enumerate(sent, 1)]
-    )
+    again.send(mqtt.connect(client_id, 60), *[mqtt.publish(TOPIC, p, n, dup=True) for n, p in enumerate(sent, 1)])
     events = again.events(*acknowledged)
     assert events[0] == (mqtt.CONNACK, 0, True)  # CleanSession=0: the broker has kept the session
     assert sorted(events[1:]) == acknowledged
@@ -224,9 +222,7 @@ def test_amqtt_decodes_subscribe():
 
 
 @pytest.mark.parametrize("size", [0, 1, 100, 127, 128, 16384, 2097152])
-@pytest.mark.parametrize(
-    ("packet_id", "dup", "retain"), [(0, False, True), (1, False, False), (65535, True, True)]
-)
+@pytest.mark.parametrize(("packet_id", "dup", "retain"), [(0, False, True), (1, False, False), (65535, True, True)])
 def test_amqtt_decodes_publish(size, packet_id, dup, retain):
     got = decode(PublishPacket, mqtt.publish(TOPIC, b"z" * size, packet_id, dup, retain))
     assert (got.topic_name, bytes(got.data or b"")) == (TOPIC, b"z" * size)

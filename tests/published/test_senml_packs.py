@@ -41,7 +41,8 @@ def test_a_standard_reader_gets_what_was_stored(values, flags, time_s, seq, unce
     assert all(record["t"] == time_s for record in resolved.values())
     assert resolved[BASE + "seq"]["v"] == seq
     assert resolved[BASE + "ring"]["vs"] == "0badcafe"
-    assert (resolved[BASE + "time-uncertainty"]["v"], resolved[BASE + "time-uncertainty"]["u"]) == (uncertainty_s, "s")
+    uncertainty = resolved[BASE + "time-uncertainty"]
+    assert (uncertainty["v"], uncertainty["u"]) == (uncertainty_s, "s")
     for (name, unit, exponent), value, flag in zip(CHANNELS, values, flags, strict=True):
         record = resolved.get(BASE + name)
         if value is None:

@@ -111,9 +111,7 @@ def test_a_dark_roof_reaches_the_sol_air_temperature():
 # makers' figure for a passive multi-plate shield at 1080 W/m2 (from memory)
 @pytest.mark.parametrize(("wind_m_s", "error_k"), [(1, 1.5), (2, 0.7), (3, 0.4)])
 def test_a_shield_errs_as_shields_do(wind_m_s, error_k):
-    assert settled({"preset": "shield"}, 20, 1080, wind_m_s).inside_degc - 20 == pytest.approx(
-        error_k, rel=0.25
-    )
+    assert settled({"preset": "shield"}, 20, 1080, wind_m_s).inside_degc - 20 == pytest.approx(error_k, rel=0.25)
 
 
 def test_a_shield_in_calm_sun_and_calm_clear_night():
@@ -137,9 +135,7 @@ def test_a_box_in_the_sun_is_no_thermometer_but_no_oven():
             errors.append(enclosure.inside_degc - t_out)
         errors_k[preset] = sorted(errors)
     for preset, errors in errors_k.items():
-        print(
-            f"{preset}: {errors[0]:+.2f} .. {errors[-1]:+.2f} K, p95 {errors[int(0.95 * len(errors))]:+.2f} K"
-        )
+        print(f"{preset}: {errors[0]:+.2f} .. {errors[-1]:+.2f} K, p95 {errors[int(0.95 * len(errors))]:+.2f} K")
     assert 15 <= errors_k["box"][-1] <= 28
     assert errors_k["shield"][-1] <= 3.0
     assert 0.2 <= errors_k["shield"][int(0.95 * len(errors_k["shield"]))] <= 2.0
@@ -158,9 +154,7 @@ def test_the_air_inside_keeps_the_outside_vapour():
     enclosure = settled(None, 20, 900, 1)
     rh_in = enclosure.inside_humidity_percent(20, 60)
     assert rh_in < 25
-    assert humid_air.dew_point_degc(enclosure.inside_degc, rh_in) == pytest.approx(
-        humid_air.dew_point_degc(20, 60)
-    )
+    assert humid_air.dew_point_degc(enclosure.inside_degc, rh_in) == pytest.approx(humid_air.dew_point_degc(20, 60))
 
 
 @pytest.mark.parametrize(

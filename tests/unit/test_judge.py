@@ -406,6 +406,17 @@ def test_a_reading_has_the_channels_of_its_own_layout():
     assert 2 in bench.broken()
 
 
+def test_the_flags_of_a_channel_are_those_that_were_stored():
+    bench = Bench()
+    bench.begin(0)
+    bench.sense()
+    bench.store(data=record(bench.time_s(), 2, channel_flags=(5, 0)))
+    bench.publish(1, extra=['{"n":"temperature.flags","v":5}'])
+    assert bench.broken() == {}
+    bench.publish(1, extra=['{"n":"temperature.flags","v":4}'])
+    assert 2 in bench.broken()
+
+
 def test_a_reading_that_was_never_stored_is_named():
     bench = Bench().run(range(3))
     bench.records[4] = bench.records[3]
@@ -712,6 +723,25 @@ def test_readings_before_the_first_synchronisation_share_the_bound_of_the_span()
     assert 5 in bench.broken()
 
 
+def test_the_span_begins_where_the_clock_began_to_count():
+    bench = Bench()
+    bench.now_ms = 10 * DAY * EVERY_MS
+    bench.judge.clock_lost(bench.now_ms)
+    bench.begin(10 * DAY)
+    bench.sense()
+    bench.store(data=record(1, 65535))
+    bench.set_clock()
+    bench.publish(1, time_s=bench.time_s(), uncertainty_s=2)
+    assert bench.broken() == {}
+    bench.publish(1, time_s=bench.time_s(), uncertainty_s=3)
+    assert 5 in bench.broken()
+
+
+def test_stated_and_real_times_are_tallied():
+    tally = known(2).judge.tally
+    assert (tally.stated_s(1.0), tally.off_s(1.0)) == (2, 0.2)
+
+
 def test_a_known_time_may_not_be_withheld():
     bench = Bench().run([0])
     bench.judge.published(bench.now_ms, "readings", pack(1, run=(1, 0)))
@@ -996,6 +1026,31 @@ def test_a_new_area_in_the_place_of_the_old_one_is_named():
     bench.begin(1)
     bench.judge.wake_ended(bench.now_ms, "reset", 3900)
     assert "given up" in bench.broken()[8]
+
+
+@pytest.mark.parametrize(
+    ("values", "fine"), [(("20.00", "3.900"), True), (("20.01", "3.900"), False), (("3.900", "20.00"), False)]
+)
+def test_before_any_card_was_seen_a_held_reading_is_known_by_its_numbers(values, fine):
+    bench = Holding()
+    bench.judge.ledgers.clear()
+    bench.hold(0)
+    bench.publish(1, ring=HELD_RING, values=values)
+    assert (2 not in bench.broken()) == fine
+
+
+def test_before_any_card_was_seen_an_absent_value_is_absent():
+    bench = Holding()
+    bench.judge.ledgers.clear()
+    bench.begin(0)
+    bench.sense(3.9)
+    bench.judge.card_failed()
+    bench.records[1] = record(bench.time_s(), 65535, (ABSENT, 3900), channel_flags=(0x100, 0))
+    bench.diary.area = (1, [bench.records[1]])
+    bench.end()
+    why = '{"n":"temperature.flags","v":256}'
+    bench.publish(1, ring=HELD_RING, values=(None, "3.900"), extra=[why])
+    assert 2 not in bench.broken()
 
 
 def test_more_held_readings_than_the_books_have_room_for(monkeypatch):

@@ -203,16 +203,12 @@ PACKETS = st.one_of(
     st.binary(max_size=8),
     st.sampled_from([data for data, _, size in STREAMS.values() if size == 64]),
     st.sampled_from(list(BROKEN.values())),
-    st.builds(
-        message, st.binary(max_size=70), st.binary(max_size=70), st.integers(0, 65535), st.integers(0, 255)
-    ),
+    st.builds(message, st.binary(max_size=70), st.binary(max_size=70), st.integers(0, 65535), st.integers(0, 255)),
 )
 
 
 @settings(max_examples=400)
-@given(
-    st.lists(PACKETS, max_size=8), st.lists(st.integers(1, 100), min_size=1, max_size=8), st.integers(8, 80)
-)
+@given(st.lists(PACKETS, max_size=8), st.lists(st.integers(1, 100), min_size=1, max_size=8), st.integers(8, 80))
 def test_garbage_never_raises_and_never_grows(packets, pieces, receive_max):
     data = ACCEPTED + b"".join(packets)
     session = mqtt.Session(receive_max)
@@ -264,9 +260,7 @@ def test_the_session_reads_the_length_it_would_write(length):
     ]
 
 
-@pytest.mark.skipif(
-    not hasattr(paho.Client, "_pack_remaining_length"), reason="this paho-mqtt has no such method"
-)
+@pytest.mark.skipif(not hasattr(paho.Client, "_pack_remaining_length"), reason="this paho-mqtt has no such method")
 @given(st.integers(0, mqtt.REMAINING_LENGTH_MAX))
 def test_remaining_length_as_paho_mqtt_has_it(length):
     assert "packet" in inspect.signature(paho.Client._pack_remaining_length).parameters
@@ -278,10 +272,7 @@ def test_remaining_length_as_paho_mqtt_has_it(length):
 def test_packets_byte_by_byte():
     # Sections 3.1, 3.8, 3.3, 3.4, 3.14 of MQTT 3.1.1, written out by hand.
     assert mqtt.connect("n1", 60) == b"\x10\x0e\x00\x04MQTT\x04\x00\x00\x3c\x00\x02n1"
-    assert (
-        mqtt.connect("n1", 60, "u", "pw")
-        == b"\x10\x15\x00\x04MQTT\x04\xc0\x00\x3c\x00\x02n1\x00\x01u\x00\x02pw"
-    )
+    assert mqtt.connect("n1", 60, "u", "pw") == b"\x10\x15\x00\x04MQTT\x04\xc0\x00\x3c\x00\x02n1\x00\x01u\x00\x02pw"
     assert mqtt.connect("n1", 0, "u") == b"\x10\x11\x00\x04MQTT\x04\x80\x00\x00\x00\x02n1\x00\x01u"
     assert mqtt.subscribe(258, ["a/b", b"c"]) == b"\x82\x0c\x01\x02\x00\x03a/b\x00\x00\x01c\x00"
     assert mqtt.publish("a/b", b"xyz") == b"\x30\x08\x00\x03a/bxyz"

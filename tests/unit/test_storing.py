@@ -312,7 +312,8 @@ def test_a_new_layout_is_not_written_beside_the_newest_reading():
 def test_a_reset_has_the_sectors_around_the_head_looked_at():
     board = hold_back(deployed(), 12)
     device = file_of(board)
-    place = ring.Ring(device, diary(board).ring_id, record.stride(8), diary(board).head).sector_of(diary(board).head - 2)
+    head = diary(board).head
+    place = ring.Ring(device, diary(board).ring_id, record.stride(8), head).sector_of(head - 2)
     device.sectors[place] = bytes(512)
     board.wake()
     assert device.sectors[place] == bytes(512)

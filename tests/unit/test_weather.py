@@ -86,9 +86,7 @@ def test_three_formats_say_the_same(write, lines):
 def test_lines_between_the_points(write):
     got = weather.load(write(csv_lines()))
     assert got.at(6.25 * HOUR_S)[0] == pytest.approx(day(6)[0] + 0.25)
-    quarter_past_noon = got.at(
-        12.75 * HOUR_S
-    )  # a quarter of the way from the middle of hour 13 to that of 14
+    quarter_past_noon = got.at(12.75 * HOUR_S)  # a quarter of the way from the middle of hour 13 to that of 14
     assert quarter_past_noon[2] == pytest.approx(0.75 * day(13)[2] + 0.25 * day(14)[2])
 
 
@@ -115,9 +113,7 @@ def test_sunshine_is_conserved():
 
 def test_iso_time_any_step_and_zone(write):
     header = "time,temperature_degc,humidity_percent,ghi_w_m2"
-    lines = [header] + [
-        f"2024-03-01T{m // 60:02}:{m % 60:02}:00+01:00,{m / 10},50,{m}" for m in range(0, 600, 10)
-    ]
+    lines = [header] + [f"2024-03-01T{m // 60:02}:{m % 60:02}:00+01:00,{m / 10},50,{m}" for m in range(0, 600, 10)]
     got = weather.load(write(lines))
     start_s = (31 + 29) * 86400  # 2024 is a leap year
     assert got.utc_offset_s == HOUR_S
@@ -130,9 +126,7 @@ def test_what_a_file_leaves_out_has_documented_defaults(write):
     assert weather.load(write(bare)).at(HOUR_S) == (1.0, 60.0, 0.0, 0.0, 2.0, 1013.25)
     with_sun = ["hour,temperature_degc,humidity_percent,ghi_w_m2"] + [f"{h},5,60,100" for h in range(1, 25)]
     assert weather.load(write(with_sun)).at(0)[2:4] == pytest.approx((100.0, 11000.0))
-    with_light = ["hour,temperature_degc,humidity_percent,illuminance_lx"] + [
-        f"{h},5,60,9999" for h in range(1, 25)
-    ]
+    with_light = ["hour,temperature_degc,humidity_percent,illuminance_lx"] + [f"{h},5,60,9999" for h in range(1, 25)]
     assert weather.load(write(with_light)).at(0)[2:4] == pytest.approx((90.9, 9999.0))
 
 

@@ -193,9 +193,7 @@ def test_a_cached_result_is_not_served_for_other_bytes():
 def test_what_a_broker_writes():
     assert wire.connack(True, 0) == bytes.fromhex("20 02 01 00")
     assert wire.connack(False, 0) == bytes.fromhex("20 02 00 00")
-    assert wire.connack(True, 5) == bytes.fromhex(
-        "20 02 00 05"
-    )  # no session present with a refusal [3.2.2-4]
+    assert wire.connack(True, 5) == bytes.fromhex("20 02 00 05")  # no session present with a refusal [3.2.2-4]
     assert wire.puback(0xABCD) == bytes.fromhex("40 02 ab cd")
     assert wire.suback(10, [0, 128]) == bytes.fromhex("90 04 000a 00 80")
     assert bytes.fromhex("d0 00") == wire.PINGRESP
