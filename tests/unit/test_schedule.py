@@ -201,9 +201,10 @@ def test_every_slot_is_one_reading_or_one_counted_miss(steps, rate_ppm):
             board.join = None
         elif kind == "interval" and value != watch.every_s and 15 < board.true_s() % value < value - 15:
             remote_id += 1
-            change_interval(board, remote_id, watch.every_s, value)
+            old_every_s = watch.every_s
             watch.change(value)
             asked_s = schedule.until_next_slot_s(int(board.true_s()), watch.last, value)
+            change_interval(board, remote_id, old_every_s, value, asked_s)
         board.sleep(asked_s, share, reason="timer")
         if kind == "overslept":
             board.cause = "pin"
@@ -212,12 +213,13 @@ def test_every_slot_is_one_reading_or_one_counted_miss(steps, rate_ppm):
     assert watch.taken > 0
 
 
-def change_interval(board, remote_id, old_every_s, every_s):
-    """What a settings message does at the end of a session."""
+def change_interval(board, remote_id, old_every_s, every_s, asked_s):
+    """What a settings message does at the end of a session, the sleep that is planned then included."""
     r = counted(board)
     payload = b'{"id":%d,"set":{"sample_every_s":%d}}' % (remote_id, every_s)
     assert messages.remote_settings(payload, r, within)
     r.last_slot = schedule.renumber(r.last_slot, old_every_s, every_s, int(board.true_s()))
+    r.asleep_for_s = asked_s
     r.save()
 
 
