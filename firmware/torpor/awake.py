@@ -1,7 +1,6 @@
 """WAKE and SERVICE: why the board is awake, and what is therefore due. Law: the radio is not touched here."""
 
 from . import last_good, retained, schedule, timekeeping
-from .sensors.quantities import channels
 
 PERSON_CAUSES = ("power-on", "pin", "software")
 FAILURE_CAUSES = ("watchdog", "panic", "brown-out")
@@ -103,7 +102,6 @@ def choose_settings(cycle):
         r.network = r.channel = r.failures = r.next_transmit_s = 0
         r.broker_ip = bytes(4)
         r.layout = retained.NO_LAYOUT
-    cycle.channels = channels(settings)
     cycle.sample_s = r.remote_sample_s or settings["sample_every_s"]
     cycle.transmit_s = max(cycle.sample_s, r.remote_transmit_s or settings["transmit_every_s"])
     cycle.drift_ppm_max = settings["time"]["drift_ppm_max"]

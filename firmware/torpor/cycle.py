@@ -6,6 +6,7 @@ the Cycle and returns an outcome. JOIN, SYNC and SEND are imported when they are
 
 from . import awake, retained, sleeping, storing, timekeeping
 from .errors import CardError, LinkError, RingError
+from .sensors.quantities import channels
 from .sensors.sampling import sample
 
 WAKE = "WAKE"
@@ -64,7 +65,8 @@ class Cycle:
         # what the RTC showed last, and when
         self._rtc_s = self._rtc_ms = 0
         # set by awake.choose_settings
-        self.choice = self.settings = self.channels = None
+        self.choice = self.settings = None
+        self._channels = None
         self.sample_s = self.transmit_s = self.drift_ppm_max = 0
         # found out on the way
         self.battery_mv = 0
@@ -153,6 +155,13 @@ class Cycle:
     def now(self):
         """(time_s, uncertainty_s) of this moment; (run seconds, None) while the time is unknown."""
         return timekeeping.now(self.r, self.rtc_s(), self.drift_ppm_max)
+
+    @property
+    def channels(self):
+        """The channels that the settings ask for; most wakes need no names."""
+        if self._channels is None:
+            self._channels = channels(self.settings)
+        return self._channels
 
     def rtc_s(self):
         """What the RTC shows; where it fails in the middle of a wake, what it would show."""

@@ -20,7 +20,9 @@ def one(days: float) -> None:
     from hostsim.runtimes import fast
 
     scenario = rehearse.load(None, days=days)
-    scenario = replace(scenario, nodes=scenario.nodes[2:])
+    # one node, with a cell that lasts through the longest run
+    plan = scenario.nodes[2]
+    scenario = replace(scenario, nodes=[replace(plan, cell={**plan.cell, "capacity_mah": 50_000})])
     with tempfile.TemporaryDirectory() as folder, (Path(folder) / "events.jsonl").open("w") as stream:
         lived = world.World(scenario, events.Events(stream), "", fast.wake)
         cpu_s, wall_s = time.process_time(), time.perf_counter()
