@@ -9,7 +9,7 @@ from . import messages, schedule
 def wanted(payload, ring_name, cycle):
     """([(first, last)] to send again, how many readings of them today); messages.have says which are new."""
     asked = messages.have(payload, ring_name, cycle.r)
-    return asked, messages.allowance(cycle.r, cycle.now()[0] // 86400)
+    return asked, messages.allowance(cycle.r, cycle.time_s() // 86400)
 
 
 def again(delivery, source, asked, allowed):
@@ -40,7 +40,7 @@ def take_settings(cycle, payload):
         return
     cycle.sample_s = r.remote_sample_s or cycle.settings["sample_every_s"]
     cycle.transmit_s = max(cycle.sample_s, r.remote_transmit_s or cycle.settings["transmit_every_s"])
-    r.last_slot = schedule.renumber(r.last_slot, every_s, cycle.sample_s, cycle.now()[0])
+    r.last_slot = schedule.renumber(r.last_slot, every_s, cycle.sample_s, cycle.time_s())
     cycle.ports.log.event("settings-taken", id=r.remote_id)
 
 

@@ -25,7 +25,7 @@ def wake(cycle):
         return "weak"
     if edited:
         r.settings_crc = cycle.choice.crc
-    time_s = cycle.now()[0]
+    time_s = cycle.time_s()
     cycle.slot = schedule.slot_of(time_s, cycle.sample_s)
     stored = schedule.is_stored(r.last_slot, cycle.slot)
     if cause in FAILURE_CAUSES:
@@ -139,7 +139,7 @@ def service(cycle):
             break
     cycle.started_ms = ports.clock.ticks_ms()
     # the window may have reached into the next slot
-    cycle.slot = schedule.slot_of(cycle.now()[0], cycle.sample_s)
+    cycle.slot = schedule.slot_of(cycle.time_s(), cycle.sample_s)
     if not schedule.is_stored(cycle.r.last_slot, cycle.slot):
         return "due"
     no_radio = cycle.r.bits & retained.RADIO_HELD_OFF or cycle.settings["broker"] is None

@@ -95,5 +95,5 @@ def send(cycle):
     if outcome == delivery.ACCEPTED:
         cycle.transmit_failed = False
         r.failures = 0
-        r.next_transmit_s = schedule.next_transmit_s(cycle.now()[0], cycle.transmit_s)
+        r.next_transmit_s = schedule.next_transmit_s(cycle.time_s(), cycle.transmit_s)
     return outcome

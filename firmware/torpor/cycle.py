@@ -163,6 +163,10 @@ class Cycle:
             self._channels = channels(self.settings)
         return self._channels
 
+    def time_s(self):
+        """The time of this moment; run seconds while it is unknown."""
+        return timekeeping.time_s(self.r, self.rtc_s(), self.drift_ppm_max)
+
     def rtc_s(self):
         """What the RTC shows; where it fails in the middle of a wake, what it would show."""
         clock = self.ports.clock

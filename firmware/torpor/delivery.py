@@ -35,7 +35,7 @@ class Delivery:
         # as they come over the wire, so that no bytes of a broker's are ever decoded
         self._topics = (f"torpor/{node}/have".encode(), f"torpor/{node}/settings".encode())
         self._health_topic = f"torpor/{node}/health"
-        now_s = cycle.now()[0]
+        now_s = cycle.time_s()
         patience_s = cycle.settings["time"]["patience_h"] * 3600
         self.packer = Packer(node, cycle.ports.eui, cycle.r, now_s if not cycle.time_known() else 0, patience_s)
         self._reached = False

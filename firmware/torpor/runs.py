@@ -66,7 +66,7 @@ def renumber(cycle):
     every_s = cycle.sample_s
     slot = schedule.slot_of(_newest_in_base(cycle), every_s)
     if slot != r.last_slot:
-        r.last_slot = max(slot, cycle.now()[0] // every_s)
+        r.last_slot = max(slot, cycle.time_s() // every_s)
         r.gap_slot = 0
 
 

@@ -50,7 +50,7 @@ def _plan_retry(cycle):
     radio = cycle.settings["radio"]
     r.failures = min(255, r.failures + 1)
     wait_s = backoff.wait_s(r.failures, radio["retry_base_s"], radio["retry_cap_s"], cycle.ports.random.u32())
-    r.next_transmit_s = cycle.now()[0] + wait_s
+    r.next_transmit_s = cycle.time_s() + wait_s
     cycle.ports.log.event("transmit-later", wait_s=wait_s, failures=r.failures)
 
 
@@ -73,7 +73,7 @@ def _length_s(cycle):
     r = cycle.r
     if not cycle.sample_s:
         return None
-    want_s = schedule.until_next_slot_s(cycle.now()[0], r.last_slot, cycle.sample_s)
+    want_s = schedule.until_next_slot_s(cycle.time_s(), r.last_slot, cycle.sample_s)
     if awake.backs_off(cycle.ports.power.reset_cause, r.resets):
         want_s = max(want_s, BACK_OFF_S * r.resets)
     return schedule.ask_timer_s(want_s, r.timer_ppm)

@@ -40,7 +40,7 @@ def store(cycle):
         ports.signal.show("stored")
     if cycle.settings["broker"] is None or r.bits & retained.RADIO_HELD_OFF:
         return "done"
-    if cycle.person or schedule.is_transmit_due(cycle.now()[0], r.next_transmit_s):
+    if cycle.person or schedule.is_transmit_due(cycle.time_s(), r.next_transmit_s):
         return "transmit"
     return "done"
 

@@ -45,9 +45,22 @@ def now(r, rtc_s, drift_ppm_max):
         return run_s(r, rtc_s), None
     since_s = max(0, rtc_s - r.synced_s)
     low_ppb, high_ppb = _drift_between(r, since_s, drift_ppm_max)
+    uncertainty = _uncertainty_s(high_ppb - low_ppb, since_s, drift_ppm_max)
+    return rtc_s + _correction_s(low_ppb, high_ppb, since_s), uncertainty
+
+
+def time_s(r, rtc_s, drift_ppm_max):
+    """The first item of now(), where nobody asks how sure it is."""
+    if not r.bits & TIME_KNOWN:
+        return run_s(r, rtc_s)
+    since_s = max(0, rtc_s - r.synced_s)
+    low_ppb, high_ppb = _drift_between(r, since_s, drift_ppm_max)
+    return rtc_s + _correction_s(low_ppb, high_ppb, since_s)
+
+
+def _correction_s(low_ppb, high_ppb, since_s):
     # the middle of what is possible; integer division rounds down for either sign, so half is added first
-    correction_s = ((low_ppb + high_ppb) * since_s + 1000000000) // 2000000000
-    return rtc_s + correction_s, _uncertainty_s(high_ppb - low_ppb, since_s, drift_ppm_max)
+    return ((low_ppb + high_ppb) * since_s + 1000000000) // 2000000000
 
 
 def uncertainty_s(r, since_s, drift_ppm_max):
