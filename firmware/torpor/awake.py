@@ -113,6 +113,10 @@ def _too_weak(cycle):
     r = cycle.r
     battery = cycle.settings["battery"]
     mv = cycle.battery_mv
+    if mv is None:
+        # a board that cannot measure its battery does not spare it
+        r.bits &= ~(retained.RADIO_HELD_OFF | retained.WRITES_HELD_OFF)
+        return False
     r.bits = _gate(r.bits, retained.RADIO_HELD_OFF, mv, battery["radio_off_mv"], battery["radio_on_mv"])
     r.bits = _gate(r.bits, retained.WRITES_HELD_OFF, mv, battery["write_off_mv"], battery["write_on_mv"])
     return r.bits & retained.WRITES_HELD_OFF != 0

@@ -18,7 +18,10 @@ def check(settings, problem):
     _broker(settings["broker"], problem)
     _networks(settings["network"], problem)
     _rails(settings, problem)
-    _dividers(settings["analog"], problem)
+    _buses(settings, problem)
+    for index, analog in enumerate(settings["analog"]):
+        _divider(("analog", index), analog, problem)
+    _divider(("battery",), settings["battery"], problem)
     _battery(settings["battery"], problem)
     _channels(settings, problem)
 
@@ -41,6 +44,22 @@ def _times(settings, problem):
             "is shorter than retry_base_s",
             "make retry_cap_s at least retry_base_s",
         )
+
+
+def _buses(settings, problem):
+    names = []
+    for index, bus in enumerate(settings["bus"]):
+        if bus["name"] is not None and bus["name"] in names:
+            problem(("bus", index, "name"), "is the same as in a bus further up", "give each bus a name of its own")
+        names.append(bus["name"])
+    if not names:
+        names = ["i2c"]
+    users = [(("sensor", index, "bus"), sensor["bus"]) for index, sensor in enumerate(settings["sensor"])]
+    if settings["time"]["rtc"] != "internal":
+        users.append((("time", "rtc_bus"), settings["time"]["rtc_bus"]))
+    for path, name in users:
+        if name is not None and name not in names:
+            problem(path, "names no [[bus]]", f"add a [[bus]] of that name, or use {names[0]}")
 
 
 def _broker(broker, problem):
@@ -82,12 +101,11 @@ def _rails(settings, problem):
             problem(path + ("rail",), f"there is no rail {called} in [rails]", "add it there with its pin")
 
 
-def _dividers(analogs, problem):
-    for index, analog in enumerate(analogs):
-        upper, lower = analog["divider_upper_ohm"], analog["divider_lower_ohm"]
-        if upper is not None and lower is not None and bool(upper) != bool(lower):
-            missing = "divider_lower_ohm" if upper else "divider_upper_ohm"
-            problem(("analog", index, missing), "is missing: a divider has two resistors", "write both, or none")
+def _divider(path, entry, problem):
+    upper, lower = entry["divider_upper_ohm"], entry["divider_lower_ohm"]
+    if upper is not None and lower is not None and bool(upper) != bool(lower):
+        missing = "divider_lower_ohm" if upper else "divider_upper_ohm"
+        problem(path + (missing,), "is missing: a divider has two resistors", "write both, or none")
 
 
 def _battery(battery, problem):

@@ -90,6 +90,20 @@ label             name   -    0..16       ""       Put before its channel names,
 """,
     ),
     (
+        "bus",
+        True,
+        0,
+        4,
+        "One section for each I2C bus. Without any there is one, i2c, on the board's own pins.",
+        """
+name              name   -    1..32       required Name by which sensors and the clock refer to it.
+scl               text   -    1..32       required Pin of its clock line.
+sda               text   -    1..32       required Pin of its data line.
+frequency_hz      int    Hz   10000..1000000 100000 Its clock.
+rail              text   -    0..32       ""       Rail of [rails] that feeds its pull-ups; empty: always fed.
+""",
+    ),
+    (
         "analog",
         True,
         0,
@@ -112,6 +126,9 @@ rail              text   -    0..32       ""       Rail of [rails] that feeds it
         "What the battery holds, and when it is spared: write_off <= write_on <= radio_off <= radio_on.",
         """
 capacity_mah      int    mAh  0..200000   0        Capacity when new; 0: not known.
+pin               text   -    0..32       ""       Pin at which its voltage is read; empty: not read, and never low.
+divider_upper_ohm int    ohm  0..10000000 0        Resistor from the battery to that pin; 0: no divider.
+divider_lower_ohm int    ohm  0..10000000 0        Resistor from that pin to ground; 0: no divider.
 radio_off_mv      int    mV   0..60000    3400     Below this the radio stays off.
 radio_on_mv       int    mV   0..60000    3500     From this on the radio is used again.
 write_off_mv      int    mV   0..60000    3200     Below this the card is left alone too.
@@ -128,6 +145,11 @@ write_on_mv       int    mV   0..60000    3300     From this on the card is writ
 size_mib          int    MiB  1..2048     64       Size of the ring file.
 channels_max      int    -    1..37       8        Most channels of a record; fixed when the ring is made.
 hold_ms           int    ms   0..1000     20       How long its power is held after a write.
+sck               text   -    0..32       ""       Pin of its clock line; empty: the board's own SPI pins.
+mosi              text   -    0..32       ""       Pin of the line to the card.
+miso              text   -    0..32       ""       Pin of the line from the card.
+cs                text   -    0..32       ""       Pin of its select line.
+spi_hz            int    Hz   100000..40000000 8000000 Clock of its bus.
 rail              text   -    0..32       ""       Rail of [rails] that feeds it; empty: always fed.
 """,
     ),
@@ -143,6 +165,8 @@ sync_every_h      int    h    1..720      24       How often the time is asked f
 patience_h        int    h    0..720      24       How long readings wait here for a time that is not known.
 drift_ppm_max     int    ppm  1..100000   100      Error that the clock's maker allows, temperature included.
 rtc               choice -    internal,ds3231,pcf8523 "internal" The clock that runs on while the node sleeps.
+rtc_bus           text   -    1..32       "i2c"    Bus that a clock chip hangs on.
+rtc_alarm         text   -    0..32       ""       Pin at which a clock chip wakes the board; empty: its own timer.
 """,
     ),
     (
@@ -155,6 +179,7 @@ rtc               choice -    internal,ds3231,pcf8523 "internal" The clock that 
 led               text   -    0..32       ""       Pin of the light; empty: none.
 button            text   -    0..32       ""       Pin of the button; empty: none.
 service_s         int    s    0..3600     60       How long the node waits for a person after power-on.
+watchdog_s        int    s    0..600      90       Longest that a call may hang before a reset; 0: no watchdog.
 """,
     ),
 )
