@@ -13,6 +13,7 @@ from hostsim.humid_air import rh_after_warming
 from hostsim.meter import Meter
 from hostsim.oscillator import Oscillator
 from hostsim.rtc import Clock, sleep_ms
+from hostsim.sensing import MINUTE_MS, Surroundings, minute
 from hostsim.wiring import Wiring
 
 AWAKE_LOAD_MA = 40.0
@@ -96,7 +97,9 @@ class Node:
         self.firmware_random = generator(seed, "firmware", name)
         self.radio_random = generator(seed, "radio", name)
         self.noise = generator(seed, "sensors", name)
-        self.parts: dict[tuple, dict[str, float]] = {}  # sensor parts met so far and their own errors
+        self._seed = seed
+        self._parts: dict[tuple, Surroundings] = {}  # by driver, bus and address
+        self.clock_chip = None  # made by the runtimes that have chips
         self.radio_state: str | None = None  # the state that waiting is spent in while the radio is on
         self.ports: tuple | None = None  # what a runtime keeps for this node
         self.now_ms = 0
@@ -111,6 +114,14 @@ class Node:
         self._charged_uah = 0.0
         self._aged_ms = 0
         self._state = {state: index for index, state in enumerate(board.states)}
+
+    def surroundings(self, part: tuple) -> Surroundings:
+        """What a part is exposed to; `part` is its (driver, bus, address) in the settings."""
+        found = self._parts.get(part)
+        if found is None:
+            draw = generator(self._seed, "part {} {} {}".format(*part), self.name)
+            found = self._parts[part] = Surroundings(self.climate, lambda: minute(self.awake_from_ms), draw)
+        return found
 
     def spend(self, state: str, ms: int) -> None:
         """Let time pass in one state. ValueError for a negative time: it does not pass backwards."""
@@ -132,7 +143,7 @@ class Node:
 
     def _settle(self) -> None:
         climate = self.climate
-        climate.let_pass(self.now_ms / 1000.0)
+        climate.let_pass(minute(self.now_ms) * MINUTE_MS / 1000.0)
         self.clock.let_pass(self.now_ms, climate.inside_degc)
         charge_uah = self.meter.charge_uah()
         asked_uah = charge_uah - self._charged_uah

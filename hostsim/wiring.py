@@ -10,13 +10,18 @@ ALWAYS_MS = 0  # since when a device without a rail has its supply
 class Wiring:
     """One board's devices, from its settings as tomllib reads them; what is not as it should be is not wired.
 
-    sensors: {(driver, bus, address): (rail, warm_up_ms)}; analogs: {name: (rail, upper_ohm, lower_ohm)}. A rail of ""
-    is always on.
+    sensors: {(driver, bus, address): (rail, warm_up_ms)}; analogs: {name: pin}; analog_pins: {pin: (supply, rail,
+    upper_ohm, lower_ohm)}. A rail of "" is always on. buses: {name: rail of its pull-ups}; clock: the clock chip or
+    "internal", clock_bus: where it hangs; battery_pin: "" where the node cannot tell its battery's voltage.
     """
 
     def __init__(self, settings: dict):
         self.rails = tuple(_table(settings, "rails"))
         self.card_rail = _text(_table(settings, "card"), "rail", "")
+        self.buses = {_text(entry, "name", ""): _text(entry, "rail", "") for entry in _tables(settings, "bus")}
+        self.buses = self.buses or {"i2c": ""}
+        self.clock = _text(_table(settings, "time"), "rtc", "internal")
+        self.clock_bus = _text(_table(settings, "time"), "rtc_bus", "i2c")
         self.sensors = {
             (_text(entry, "driver", ""), _text(entry, "bus", "i2c"), _whole(entry, "address")): (
                 _text(entry, "rail", ""),
@@ -24,14 +29,25 @@ class Wiring:
             )
             for entry in _tables(settings, "sensor")
         }
-        self.analogs = {
-            _text(entry, "name", ""): (
-                _text(entry, "rail", ""),
-                _whole(entry, "divider_upper_ohm"),
-                _whole(entry, "divider_lower_ohm"),
-            )
-            for entry in _tables(settings, "analog")
-        }
+        analogs = _tables(settings, "analog")
+        self.analogs = {_text(entry, "name", ""): _text(entry, "pin", "") for entry in analogs}
+        battery = _table(settings, "battery")
+        self.battery_pin = _text(battery, "pin", "")
+        self.analog_pins = {}
+        for source, entry in [(_source(entry), entry) for entry in analogs] + [("battery", battery)]:
+            if source and _text(entry, "pin", ""):
+                self.analog_pins[entry["pin"]] = (
+                    source,
+                    _text(entry, "rail", ""),
+                    _whole(entry, "divider_upper_ohm"),
+                    _whole(entry, "divider_lower_ohm"),
+                )
+
+
+def _source(analog: dict) -> str | None:
+    """The supply that a voltage's name speaks of; None: none that is simulated."""
+    name = _text(analog, "name", "")
+    return next((source for source in ("battery", "supply") if name.startswith(source)), None)
 
 
 class Rails:

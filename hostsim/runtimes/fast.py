@@ -125,7 +125,9 @@ class Power:
     def rail(self, name: str, on: bool) -> None:
         self._rails.switch(name, on, self._node.now_ms)
 
-    def battery_mv(self) -> int:
+    def battery_mv(self):
+        if not self._node.wiring.battery_pin:
+            return None
         self._node.spend("awake", self._node.board.durations["analog_read"])
         return self._node.battery_mv
 

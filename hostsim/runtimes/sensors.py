@@ -1,32 +1,53 @@
 """Drivers and analog inputs of the fast runtime, fed by the climate and the cell.
 
 Law: what is read is the climate at its own place with the part's own error, never the truth itself; and a part that
-has no supply, or has not had it for long enough, does not answer.
+has no supply, or has not had it for long enough, does not answer. A part with a register-level model has its steps.
 """
 
 import errno
 
+from hostsim.devices import bh1750, sht4x, veml7700
 from hostsim.node import Node
+from hostsim.voltages import at_pin
 from hostsim.wiring import Rails
 
-# Standard deviations of a reading's noise and of the part's own offset. Data sheets of common parts give
-# +-0.2 K and +-1.8 %RH typical accuracy (from memory).
-_OFFSET = {"temperature": 0.1, "relative_humidity": 0.8, "lux": 0.03, "light": 0.03, "pressure": 0.3}
 PA_PER_HPA = 100.0
+
+
+# what the vendor's driver sets when it is made: gain 1/8, 100 ms
+VEML7700_STEP_LX = veml7700.step_lx(0.125, 100)
+COUNTS_MAX = 65535
+
+
+def _as_is(value: float) -> float:
+    return value
+
+
+def _in_counts(step_lx: float):
+    return lambda lx: min(COUNTS_MAX, int(lx / step_lx + 0.5)) * step_lx
+
+
+# by driver and property
+STEPS = {
+    ("adafruit_sht4x.SHT4x", "temperature"): lambda degc: sht4x.celsius(sht4x.celsius_word(degc)),
+    ("adafruit_sht4x.SHT4x", "relative_humidity"): lambda percent: sht4x.humidity(sht4x.humidity_word(percent)),
+    ("adafruit_veml7700.VEML7700", "lux"): _in_counts(VEML7700_STEP_LX),
+    ("adafruit_bh1750.BH1750", "lux"): _in_counts(1.0 / bh1750.COUNTS_PER_LX),
+}
 
 
 class Part:
     """One sensor part on its board, with the standard property names."""
 
-    def __init__(self, node: Node, rails: Rails, judge, offsets: dict, rail: str, warm_up_ms: int):
+    def __init__(self, node: Node, rails: Rails, judge, key: tuple, rail: str, warm_up_ms: int):
         self._node = node
         self._rails = rails
         self._judge = judge
-        self._offsets = offsets
+        self._driver = key[0]
+        self._feels = node.surroundings(key)
         self._rail = rail
         self._powered_ms = rails.since_ms(rail)
         self._answers_from_ms = self._powered_ms + warm_up_ms if rail else 0
-        self._gauss = node.noise.gauss
 
     def _ask(self) -> None:
         """The time that a reading takes. Raises OSError when the part does not answer."""
@@ -38,39 +59,35 @@ class Part:
         if early:
             raise OSError(errno.EIO, "the part has not warmed up")
 
-    def _told(self, value: float, factor: float = 1.0) -> float:
+    def _told(self, name: str, value: float, factor: float = 1.0) -> float:
+        value = STEPS.get((self._driver, name), _as_is)(value)
         self._judge.sensed(self._node.now_ms, value * factor)
         return value
 
     @property
     def temperature(self) -> float:
         self._ask()
-        return self._told(self._node.climate.inside_degc + self._offsets["temperature"] + self._gauss(0.0, 0.02))
+        return self._told("temperature", self._feels.inside_degc)
 
     @property
     def relative_humidity(self) -> float:
         self._ask()
-        wanted = self._node.climate.humidity_percent + self._offsets["relative_humidity"] + self._gauss(0.0, 0.05)
-        return self._told(min(100.0, max(0.0, wanted)))
+        return self._told("relative_humidity", self._feels.humidity_percent)
 
     @property
     def pressure(self) -> float:
         self._ask()
-        wanted = self._node.climate.pressure_hpa + self._offsets["pressure"] + self._gauss(0.0, 0.02)
-        return self._told(wanted, PA_PER_HPA)
-
-    def _light(self, name: str) -> float:
-        self._ask()
-        wanted = self._node.climate.illuminance_lx * (1.0 + self._offsets[name] + self._gauss(0.0, 0.01))
-        return self._told(max(0.0, wanted))
+        return self._told("pressure", self._feels.pressure_hpa, PA_PER_HPA)
 
     @property
     def lux(self) -> float:
-        return self._light("lux")
+        self._ask()
+        return self._told("lux", self._feels.illuminance_lx)
 
     @property
     def light(self) -> float:
-        return self._light("light")
+        self._ask()
+        return self._told("light", self._feels.illuminance_lx)
 
 
 class Drivers:
@@ -90,15 +107,11 @@ class Drivers:
         if self._rails.since_ms(rail) is None:
             # the pull-ups of the bus hang on the rail of its devices
             raise RuntimeError("No pull up found on SDA or SCL; check your wiring")
-        offsets = node.parts.get(key)
-        if offsets is None:
-            gauss = node.noise.gauss
-            offsets = node.parts[key] = {name: gauss(0.0, spread) for name, spread in _OFFSET.items()}
-        return Part(node, self._rails, self._judge, offsets, rail, warm_up_ms)
+        return Part(node, self._rails, self._judge, key, rail, warm_up_ms)
 
 
 class Analog:
-    """Voltages at pins: `battery...` is the cell's, `supply...` the regulator's; others are not wired."""
+    """Voltages at pins, by the name that the settings give them."""
 
     def __init__(self, node: Node, rails: Rails, judge):
         self._node = node
@@ -108,22 +121,6 @@ class Analog:
     def read_mv(self, name: str) -> int:
         node = self._node
         node.spend("sensing", node.board.durations["analog_read"])
-        rail, upper_ohm, lower_ohm = node.wiring.analogs.get(name, ("", 0, 0))
-        draw = node.noise.random
-        if self._rails.since_ms(rail) is None:
-            at_pin_mv = int(8 * draw())
-        elif name.startswith("battery"):
-            at_pin_mv = _divided(node.battery_mv, upper_ohm, lower_ohm) + int(9 * draw()) - 4
-        elif name.startswith("supply"):
-            # a low-dropout regulator follows the cell once that is too low
-            at_pin_mv = _divided(min(3300, node.battery_mv - 150), upper_ohm, lower_ohm) + int(7 * draw()) - 3
-        else:
-            raise OSError(errno.ENODEV)
-        at_pin_mv = max(0, at_pin_mv)
-        ratio = (upper_ohm + lower_ohm) / lower_ohm if lower_ohm else 1.0
-        self._judge.sensed(node.now_ms, at_pin_mv * ratio / 1000.0)
-        return at_pin_mv
-
-
-def _divided(mv: int, upper_ohm: int, lower_ohm: int) -> int:
-    return mv * lower_ohm // (upper_ohm + lower_ohm) if lower_ohm else mv
+        pin_mv, supply_mv = at_pin(node, self._rails, node.wiring.analogs.get(name, ""))
+        self._judge.sensed(node.now_ms, supply_mv / 1000.0)
+        return pin_mv

@@ -54,6 +54,7 @@ password = "twelve-planks-high"
 driver = "adafruit_sht4x.SHT4x"
 read = ["temperature"]
 [battery]
+pin = "A0"
 radio_off_mv = {radio_mv}
 radio_on_mv = {radio_mv}
 write_off_mv = 0

@@ -23,6 +23,7 @@ LAYERS = (
         "settings_table",
         "settings_kinds",
         "sensors.quantities",
+        "sensors.loader",
     ),
     ("toml", "settings_advice", "settings_rules", "settings", "last_good", "held", "ring", "ring_layout"),
     ("ring_search", "ring_recovery", "backlog", "uplink"),

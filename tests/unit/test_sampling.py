@@ -5,6 +5,7 @@ import math
 import pytest
 from session_ports import Board, Ports, PowerLoss
 from torpor import settings as node_settings
+from torpor import settings_rules
 from torpor.record import ABSENT, SENSOR_FAILED
 from torpor.sensors import quantities, sampling
 
@@ -183,16 +184,92 @@ def test_a_power_cut_passes_through_and_the_rails_are_switched():
         sampling.sample(Ports(board, "deep-sleep", "timer"), SETTINGS)
 
 
-def test_the_longest_warm_up_is_waited_for_once():
-    text = TEXT.replace("deadline_ms = 500", "deadline_ms = 500\nwarm_up_ms = 700").replace(
-        'label = "roof"', "warm_up_ms = 300"
-    )
+WARM = TEXT.replace("deadline_ms = 500", "deadline_ms = 500\nwarm_up_ms = 700").replace(
+    'label = "roof"', "warm_up_ms = 300"
+)
+
+
+def warmed_up(odd, plain, text=WARM):
+    """One reading of a board whose parts are made by functions of it; returns (board, values, failures)."""
     board = Board()
-    board.parts = {"odd.Odd": Odd, "plain.Plain": Plain}
-    started_ms = board.now_ms
-    sampling.sample(Ports(board, "deep-sleep", "timer"), node_settings.read(text.encode()))
+    board.parts = {"odd.Odd": lambda: odd(board), "plain.Plain": lambda: plain(board)}
+    values, _, failed = sampling.sample(Ports(board, "deep-sleep", "timer"), node_settings.read(text.encode()))
+    return board, values, failed
+
+
+def test_the_longest_warm_up_is_waited_for_and_no_more():
+    started_ms = Board().now_ms
+    board, values, failed = warmed_up(lambda board: Odd, lambda board: Plain)
+    assert (values, failed) == (WELL, 0)
     assert 700 <= board.now_ms - started_ms < 800
-    assert board.calls.count("clock.wait_ms") == 1
+    assert board.calls.count("drivers.load") == 2
+
+
+class Integrating:
+    """Like a light sensor that its driver switches on: 0 until it has had its time since then."""
+
+    def __init__(self, board, ms):
+        self.board, self.ready_ms = board, board.now_ms + ms
+
+    @property
+    def lux(self):
+        return 400.4 if self.board.now_ms >= self.ready_ms else 0
+
+
+def test_a_sensor_warms_up_from_when_its_driver_was_made():
+    # a VEML7700 reads 0 until its first integration after the driver's constructor is over
+    def slowly(board):
+        board.now_ms += 400  # as one that waits for its part in its constructor
+        return Odd
+
+    text = WARM.replace("deadline_ms = 500", "deadline_ms = 2000")
+    _, values, failed = warmed_up(slowly, lambda board: Integrating(board, 290), text)
+    assert (values, failed) == (WELL, 0)
+    _, values, _ = warmed_up(slowly, lambda board: Integrating(board, 1200), text)
+    assert values[3] == 0  # this test can fail
+
+
+def test_a_part_that_does_not_answer_at_once_is_asked_again_when_it_is_warm():
+    born_ms = Board().now_ms
+
+    def sleepy(board):
+        if board.now_ms < born_ms + 600:
+            raise ValueError("No I2C device at address: 0x44")
+        return Odd
+
+    board, values, failed = warmed_up(sleepy, lambda board: Plain)
+    assert (values, failed) == (WELL, 0)
+    assert board.calls.count("drivers.load") == 3
+
+
+def test_the_time_that_a_constructor_takes_counts_against_the_deadline():
+    def slowly(board):
+        board.now_ms += 501
+        return Odd
+
+    _, values, failed = warmed_up(slowly, lambda board: Plain)
+    assert values == [ABSENT, ABSENT, ABSENT, 400, 3900]
+    assert failed == 1
+
+
+def test_constructors_that_hang_together_end_with_the_state():
+    def hung(board):
+        board.now_ms += 10**6
+        return Odd
+
+    board, values, _ = warmed_up(hung, lambda board: Plain)
+    assert values == [ABSENT] * 4 + [3900]
+    assert board.calls.count("drivers.load") == 1
+
+
+@pytest.mark.parametrize("error", [OSError(19), ValueError("x"), RuntimeError("x"), MemoryError()])
+def test_a_part_that_never_answers_costs_its_channels_and_the_rails_go_off(error):
+    def absent(board):
+        raise error
+
+    board, values, failed = warmed_up(absent, lambda board: Plain)
+    assert (values, failed) == ([ABSENT, ABSENT, ABSENT, 400, 3900], 1)
+    assert not any(board.rails.values())
 
 
 def test_rounding_is_to_the_nearest_for_either_sign():
@@ -206,8 +283,11 @@ def test_rounding_is_to_the_nearest_for_either_sign():
 def test_channels_have_names_that_senml_takes():
     names = [channel[0] for channel in quantities.channels(SETTINGS)]
     assert names == ["temperature", "relative-humidity", "pressure", "roof-lux", "battery"]
-    units = {"Cel", "%RH", "Pa", "lx", "V", "A", "W", "/", "m", "Hz", "kg", "dB"}  # RFC 8428 section 12.1
-    assert {unit for unit, _, _ in quantities.QUANTITIES.values()} <= units
+    units = {"Cel", "%RH", "Pa", "lx", "V", "A", "W", "/", "m", "Hz", "kg", "Ohm", "%EL"}
+    named = [*quantities.QUANTITIES.values(), quantities.OTHER]
+    assert {unit for unit, _, _ in named} <= units  # RFC 8428 section 12.1
+    # settings_rules counts on it when it adds up what a layout sector takes
+    assert all(len(unit) <= settings_rules.UNIT_BYTES_MAX for unit in units)
 
 
 @pytest.mark.parametrize(
@@ -216,7 +296,12 @@ def test_channels_have_names_that_senml_takes():
         # the driver's unit is that of CircuitPython's design guide, "Sensor Properties and Units"
         ("pressure", 1013.25, "101325"),  # hPa -> Pa
         ("current", 12.5, "0.012500"),  # mA -> A
-        ("power", 3.3, "0.003300"),  # mW -> W
+        ("TVOC", 120, "0.000000120"),  # ppb -> ratio
+        ("light", 812, "812"),  # "non-unit-specific light levels"
+        ("sound_level", 12.34, "12.34"),  # the same: not dB
+        # not in the guide: no unit, three places
+        ("power", 3.3, "3.300"),
+        ("uvi", 0.4567, "0.457"),
         ("CO2", 415, "0.000415"),  # ppm -> ratio
         ("distance", 12.3, "0.123"),  # cm -> m
         ("weight", 1.5, "0.001500"),  # g -> kg
@@ -227,5 +312,5 @@ def test_channels_have_names_that_senml_takes():
 def test_a_drivers_unit_becomes_senmls(name, said, digits):
     from torpor.senml import decimal
 
-    _, exponent, factor = quantities.QUANTITIES[name]
+    _, exponent, factor = quantities.quantity(name)
     assert decimal(sampling.scaled(said, factor), exponent) == digits

@@ -29,6 +29,9 @@ password = ""
 name = "a"
 pin = "A0"
 """
+REPEATED = [section[0] for section in SECTIONS if section[1]]
+# what a section that the smallest file does not have must say
+REQUIRED = {"sensor": 'driver = "m.C"\nread = ["p"]\n', "bus": 'name = "i2c"\nscl = "D1"\nsda = "D2"\n'}
 NONSENSE = b"".join([b"key%d = 1\n" % number for number in range(500)])
 
 
@@ -49,19 +52,17 @@ def keys(text):
 def with_key(row, written):
     """The smallest file with one key of one section set to `written`, instead of what stands there."""
     path = f"\n{row[KEY]} = "
-    header = {"": "", "analog": "[[analog]]", "network": "[[network]]", "sensor": "[[sensor]]"}
-    header = header.get(row[SECTION], f"[{row[SECTION]}]")
+    header = f"[[{row[SECTION]}]]" if row[SECTION] in REPEATED else f"[{row[SECTION]}]" if row[SECTION] else ""
     before, found, section = ("", "", SMALLEST) if not header else SMALLEST.partition(header)
     if not found and header:
-        own = "" if row[SECTION] != "sensor" else 'driver = "m.C"\nread = ["p"]\n'
-        before, found, section = SMALLEST + header, "", "\n" + own
+        before, found, section = SMALLEST + header, "", "\n" + REQUIRED.get(row[SECTION], "")
     own, bracket, after = section.partition("\n[")
     lines = [line for line in own.split("\n") if line and not ("\n" + line).startswith(path)]
     return before + found + path + written + "\n" + "\n".join(lines) + "\n" + bracket + after
 
 
 def called(row):
-    repeated = row[SECTION] in ("network", "sensor", "analog")
+    repeated = row[SECTION] in REPEATED
     return (f"{row[SECTION]}{'#1' if repeated else ''}." if row[SECTION] else "") + row[KEY]
 
 
@@ -91,11 +92,11 @@ def test_every_key_of_the_table_is_there_and_no_other():
 def test_the_smallest_file_gets_every_default():
     got = read(SMALLEST)
     for row in ROWS:
-        if row[DEFAULT] is not None and row[SECTION] != "sensor" and called(row) != "broker.port":
+        if row[DEFAULT] is not None and row[SECTION] not in REQUIRED and called(row) != "broker.port":
             place = got[row[SECTION]] if row[SECTION] else got
             place = place[0] if isinstance(place, list) else place
             assert place[row[KEY]] == row[DEFAULT], called(row)
-    assert got["sensor"] == []
+    assert got["sensor"] == got["bus"] == []
     assert got["rails"] == {}
 
 
@@ -138,7 +139,7 @@ def test_the_secrets_are_the_passwords():
 
 
 def test_no_sentence_or_key_is_missing_and_no_key_stands_twice():
-    assert len({(row[SECTION], row[KEY]) for row in ROWS}) == len(ROWS) == 55
+    assert len({(row[SECTION], row[KEY]) for row in ROWS}) == len(ROWS) == 71
     assert all(row[-1].endswith(".") and row[-1][0].isupper() for row in [*ROWS, RAIL])
 
 
@@ -200,7 +201,8 @@ def test_required_keys_are_asked_for(row):
             ["m", "m.", ".C", "m..C", "1m.C", "m.C()", "mé.C", ""],
         ),
         ("sensor", "label", ["", "top", "t" * 16], ["T", "t" * 17, "a_b"]),
-        ("sensor", "bus", ["i2c"], ["", "b" * 33]),
+        ("bus", "name", ["i2c", "a-1"], ["", "A", "n" * 33]),
+        ("bus", "scl", ["SCL", "GP1"], ["", "p" * 33, "a\n"]),
         ("analog", "name", ["a-1"], ["", "A", "n" * 33]),
         ("analog", "pin", ["A0"], ["", "p" * 33]),
         ("time", "rtc", ["internal", "ds3231", "pcf8523"], ["", "DS3231", "intern"]),
@@ -243,6 +245,7 @@ def test_lists_are_held_to_their_form(section, key, good, bad):
 
 NETWORK = '[[network]]\nssid = "s{}"\npassword = ""\n'
 SENSOR = '[[sensor]]\ndriver = "m.C"\nread = ["t"]\n'
+BUS = '[[bus]]\nname = "far"\nscl = "D1"\nsda = "D2"\n'
 ANALOG = '[[analog]]\nname = "b{}"\npin = "A1"\n'
 
 
@@ -283,6 +286,13 @@ ANALOG = '[[analog]]\nname = "b{}"\npin = "A1"\n'
         (SMALLEST[: SMALLEST.index("[[analog]]")], "", "nothing"),
         (SMALLEST.replace("[[network]]", "[network]"), "network", "[[network]]"),
         ("sensor = 3" + SMALLEST, "sensor", "[[sensor]]"),
+        (SMALLEST + BUS + BUS, "bus#2.name", "the same"),
+        (SMALLEST + "".join(BUS.replace("far", f"far{n}") for n in range(5)), "bus", "5 sections"),
+        (SMALLEST + SENSOR + 'bus = "far"', "sensor#1.bus", "i2c"),
+        (SMALLEST + BUS + SENSOR, "sensor#1.bus", "far"),
+        (SMALLEST + '[time]\nrtc = "ds3231"\nrtc_bus = "far"', "time.rtc_bus", "[[bus]]"),
+        (SMALLEST + BUS + '[time]\nrtc = "ds3231"', "time.rtc_bus", "[[bus]]"),
+        (SMALLEST + "[battery]\ndivider_upper_ohm = 1", "battery.divider_lower_ohm", "two resistors"),
         (SMALLEST + '[[card]]\nrail = "x"', "card", "[card]"),
         ("rails = 3" + SMALLEST + 'rail = "x"', "rails", "[rails]"),
     ],
@@ -310,6 +320,9 @@ def test_what_the_rules_allow_at_the_edge():
     read(SMALLEST.replace("[broker]", '[broker]\ntls = false\nca = ""'))
     fixed = 'address = "10.0.0.2"\nnetmask = "255.0.0.0"\ngateway = "10.0.0.1"'
     read(SMALLEST + NETWORK.format(1) + fixed)
+    read(SMALLEST + BUS + SENSOR + 'bus = "far"')
+    # a clock that is not used may name any bus
+    read(SMALLEST + BUS + '[time]\nrtc = "internal"')
     rail = read(SMALLEST + 'rail = "x"\n[rails]\nx = "D1"')["analog"][0]["rail"]
     assert rail == "x"
 

@@ -1,29 +1,46 @@
 """What the standard property names of drivers mean. Law: a unit here is one that SenML's registry has.
 
-Names and units are those of the CircuitPython design guide's table; RFC 8428 table 6 has the units on the right. A
-value is read as a float in the driver's unit and kept as an integer: value x factor, in the unit times ten to
-the exponent.
+Names and units are those of the table "Sensor Properties and Units" in CircuitPython's design guide (from memory)
+where that has the name; the others are names on which the drivers of docs/sensors.md agree. A name on which they do
+not agree (power: W in one, mW in another) is not here. Units on the right are those of RFC 8428 section 12.1, at
+most 4 bytes long. A value is read as a float in the driver's unit and kept as an integer: value x factor, in the unit
+times ten to the exponent.
 """
 
 # property: (unit, exponent, factor)
 QUANTITIES = {
     "temperature": ("Cel", -2, 100),
     "relative_humidity": ("%RH", -2, 100),
+    "humidity": ("%RH", -2, 100),
     "pressure": ("Pa", 0, 100),  # drivers say hPa
     "lux": ("lx", 0, 1),
-    "light": ("lx", 0, 1),
     "voltage": ("V", -3, 1000),
     "current": ("A", -6, 1000),  # drivers say mA
-    "power": ("W", -6, 1000),  # drivers say mW
     "CO2": ("/", -6, 1),  # drivers say ppm
     "eCO2": ("/", -6, 1),
+    "TVOC": ("/", -9, 1),  # drivers say ppb
     "distance": ("m", -3, 10),  # drivers say cm
-    "altitude": ("m", -1, 10),
-    "duty_cycle": ("/", -4, 10000),
     "frequency": ("Hz", 0, 1),
     "weight": ("kg", -6, 1000),  # drivers say g
-    "sound_level": ("dB", -1, 10),
+    # the guide says of these that they have no unit: more is more, and that is all
+    "light": ("/", 0, 1),
+    "proximity": ("/", 0, 1),
+    "sound_level": ("/", -2, 100),
+    # not in the guide
+    "altitude": ("m", -1, 10),
+    "gas": ("Ohm", 0, 1),
+    "bus_voltage": ("V", -3, 1000),
+    "shunt_voltage": ("V", -6, 1000000),
+    "cell_voltage": ("V", -3, 1000),
+    "cell_percent": ("%EL", -1, 10),
 }
+# any other property: a number without a unit, to three places
+OTHER = ("/", -3, 1000)
+
+
+def quantity(name):
+    """(unit, exponent, factor) of a property."""
+    return QUANTITIES.get(name, OTHER)
 
 
 def channel_name(label, name):
@@ -37,7 +54,7 @@ def channels(settings):
     found = []
     for sensor in settings["sensor"]:
         for name in sensor["read"]:
-            unit, exponent, _ = QUANTITIES.get(name, ("/", 0, 1))
+            unit, exponent, _ = quantity(name)
             found.append((channel_name(sensor["label"], name), unit, exponent, sensor["driver"]))
     for analog in settings["analog"]:
         found.append((analog["name"], "V", -3, "analog"))

@@ -1,15 +1,17 @@
 """One reading of every sensor. Law: a sensor that fails costs its own channels and nothing else.
 
-Rail on, settle, read each under its deadline, rail off; absent values are record.ABSENT and flagged.
+Rail on, warm up, read each under its deadline, rail off; absent values are record.ABSENT and flagged. A sensor that
+warms up gets its driver first: many measure only after their driver has switched them on.
 """
 
 from ..record import ABSENT, SENSOR_FAILED
-from .quantities import QUANTITIES
+from .quantities import quantity
 
-_PLAIN = ("/", 0, 1)
 VALUE_MAX = 2147483647
 # sensors that have not been asked by then are left out: the cycle has a deadline of its own
 SAMPLE_MS_MAX = 120000
+# a part does not answer at once when its rail goes on: 1 to 5 ms are usual (data sheets)
+POWER_UP_MS = 10
 
 
 def sample(ports, settings):
@@ -24,9 +26,9 @@ def sample(ports, settings):
     failed = 0
     try:
         failed = _switch(ports, rails, True)
-        _settle(ports, settings)
-        for sensor in settings["sensor"]:
-            failed += _read_sensor(ports, sensor, started_ms, values, flags)
+        made = _warm_up(ports, settings, started_ms)
+        for index, sensor in enumerate(settings["sensor"]):
+            failed += _read_sensor(ports, sensor, made.get(index), started_ms, values, flags)
         for analog in settings["analog"]:
             failed += _read_analog(ports, analog, values, flags)
     finally:
@@ -54,28 +56,53 @@ def _switch(ports, rails, on):
     return failed
 
 
-def _settle(ports, settings):
-    settle_ms = 0
-    for sensor in settings["sensor"]:
-        settle_ms = max(settle_ms, sensor["warm_up_ms"])
-    if settle_ms:
-        ports.clock.wait_ms(settle_ms)
+def _warm_up(ports, settings, started_ms):
+    """Make the drivers of all sensors that warm up, and wait until each has had its time since then.
 
-
-def _read_sensor(ports, sensor, started_ms, values, flags):
+    Returns {index: (driver, ms that making it took)}; one that could not be made yet is tried again when it is read.
+    """
     clock = ports.clock
-    limit_ms = sensor["deadline_ms"]
+    made = {}
+    waits = []
+    for index, sensor in enumerate(settings["sensor"]):
+        if not sensor["warm_up_ms"]:
+            continue
+        if not waits:
+            clock.wait_ms(POWER_UP_MS)
+        if clock.elapsed_ms(started_ms) <= SAMPLE_MS_MAX:
+            begun_ms = clock.ticks_ms()
+            try:
+                driver = _load(ports, sensor)
+                made[index] = (driver, clock.elapsed_ms(begun_ms))
+            except Exception:
+                # it may need its time before it answers at all
+                pass
+        waits.append((clock.ticks_ms(), sensor["warm_up_ms"]))
+    for since_ms, warm_up_ms in waits:
+        left_ms = warm_up_ms - clock.elapsed_ms(since_ms)
+        if left_ms > 0:
+            clock.wait_ms(left_ms)
+    return made
+
+
+def _load(ports, sensor):
+    return ports.drivers.load(sensor["driver"], sensor["bus"], sensor["address"])
+
+
+def _read_sensor(ports, sensor, made, started_ms, values, flags):
+    clock = ports.clock
+    driver, making_ms = made or (None, 0)
+    limit_ms = sensor["deadline_ms"] - making_ms
     failed = 0
-    driver = None
     begun_ms = clock.ticks_ms()
-    in_time = clock.elapsed_ms(started_ms) <= SAMPLE_MS_MAX
+    in_time = limit_ms >= 0 and clock.elapsed_ms(started_ms) <= SAMPLE_MS_MAX
     for name in sensor["read"]:
         value = None
         try:
             if in_time:
                 if driver is None:
-                    driver = ports.drivers.load(sensor["driver"], sensor["bus"], sensor["address"])
-                value = scaled(getattr(driver, name), QUANTITIES.get(name, _PLAIN)[2])
+                    driver = _load(ports, sensor)
+                value = scaled(getattr(driver, name), quantity(name)[2])
         except Exception:
             # a vendor driver may raise anything: ValueError, OSError, RuntimeError and worse have been seen
             value = None
