@@ -9,7 +9,8 @@ from .backlog import packet_id
 from .errors import LinkError
 
 FLIGHT_PACKETS = 32
-FLIGHT_BYTES = 8192
+# four hours of readings every ten minutes, of five channels each, are 8.8 KB: they are to leave in one flight
+FLIGHT_BYTES = 10240
 MESSAGE_BYTES_MAX = 512
 # the broker's answers are small: a PUBACK has 4 bytes, `have` and `settings` have at most MESSAGE_BYTES_MAX
 _RECEIVE_BYTES = 1024

@@ -153,7 +153,7 @@ def test_the_window_holds_in_packets_and_bytes(size):
     assert accepted == list(range(1, 201))
     first_flight = published_ids(heard[0])
     assert len(first_flight) <= 32
-    assert len(heard[0]) <= 8192 or len(first_flight) == 1
+    assert len(heard[0]) <= uplink.FLIGHT_BYTES or len(first_flight) == 1
     if size == 20:
         assert len(first_flight) == 32
     done = 0
