@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from deploy import printing
-from deploy.broker_probe import NoBroker, probe
+from deploy.broker_probe import NoBroker, probe, trust
 from deploy.report_folder import FolderError, staged
 
 BROKEN, BAD_INPUT, INTERRUPTED = 1, 2, 130
@@ -68,46 +68,62 @@ def rehearse(
     ] = Path("rehearsal"),
     broker: Annotated[
         str | None,
-        typer.Option(metavar="HOST:PORT", help="Send to a real MQTT broker, without TLS, not to a simulated one."),
+        typer.Option(metavar="HOST:PORT", help="Send to a real MQTT broker, not to a simulated one."),
     ] = None,
+    ca: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="With --broker: speak TLS, and trust this certificate (PEM) alone."),
+    ] = None,
+    runtime: Annotated[
+        str,
+        typer.Option(metavar="NAME", help="What the firmware runs on: fast, circuitpython or micropython."),
+    ] = "fast",
 ) -> None:
     """Read the command line's words, and keep an interruption from showing a traceback."""
     try:
-        _rehearse(scenario, weather, seed, days, out, broker)
+        _rehearse(scenario, weather, seed, days, out, broker, ca, runtime)
     except KeyboardInterrupt:
         printing.say("interrupted; nothing was written")
         raise typer.Exit(INTERRUPTED) from None
 
 
-def _rehearse(scenario, weather, seed, days, out, broker) -> None:
+def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime) -> None:
     from hostsim import rehearse as rehearsing
     from hostsim import scenario_notes
     from hostsim.report import summary
+    from hostsim.runtimes import RuntimeAbsent
     from hostsim.scenario import DAYS_MAX, DAYS_MIN, SEED_MAX, ScenarioError
     from hostsim.weather import WeatherError
 
-    for path in (scenario, weather, out):
+    for path in (scenario, weather, out, ca):
         _nameable(path)
     if days is not None and not DAYS_MIN <= days <= DAYS_MAX:
         _complain(f"--days: must be a number from {DAYS_MIN:g} to {DAYS_MAX}")
     if seed is not None and not 0 <= seed <= SEED_MAX:
         _complain(f"--seed: must be a whole number from 0 to {SEED_MAX}")
+    if runtime not in rehearsing.RUNTIMES:
+        _complain(f"--runtime: must be one of {', '.join(rehearsing.RUNTIMES)}")
+    if ca is not None and broker is None:
+        _complain("--ca: is for a real broker, see --broker")
     address = _address(broker) if broker is not None else None
     try:
         found = rehearsing.load(scenario, weather, seed, days)
         if address is not None:
-            probe(*address)
+            trusted = trust(ca) if ca is not None else None
+            probe(*address, trusted)
+            if runtime != "fast" and trusted is None:
+                _without_tls(found, runtime)
     except (ScenarioError, WeatherError) as error:
         _complain(str(error))
     except NoBroker as error:
         _complain(f"--broker {broker}: {error}")
-    run = rehearsing.Rehearsal(found, scenario, weather, address)
+    run = rehearsing.Rehearsal(found, scenario, weather, address, ca, runtime)
     try:
         with staged(out) as stage:
             for note in scenario_notes.notes(found):
                 printing.say(f"note: {note}")
             results = _live(run, stage, f"{len(found.nodes)} nodes, {found.days:g} days")
-    except FolderError as error:
+    except (FolderError, RuntimeAbsent) as error:
         _complain(str(error))
     except OSError as error:
         _complain(f"{broker or out}: {error.strerror or error}")
@@ -121,6 +137,13 @@ def _rehearse(scenario, weather, seed, days, out, broker) -> None:
     # a rehearsal in which nothing was due has broken no promise, and has shown none either
     ready = summary.verdict(results)[0] == summary.READY
     raise typer.Exit(0 if ready and not rehearsing.failed(results) else BROKEN)
+
+
+def _without_tls(found, runtime: str) -> None:
+    """The fast runtime's TLS is simulated; on the others it is what the platform does with a real broker."""
+    for plan in found.nodes:
+        if plan.settings.get("broker", {}).get("tls", True):
+            _complain(f"--broker: {plan.name} wants TLS, which runtime {runtime} really does: name the --ca to trust")
 
 
 def _live(run, stage: Path, what: str) -> dict:

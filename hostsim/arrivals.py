@@ -3,6 +3,7 @@
 from hostsim import card_format
 from hostsim.clock_book import ClockBook
 from hostsim.ledger import NOT_SURE, TIME_UNKNOWN, Ledger
+from hostsim.plain_pack import PlainChannels, head
 from hostsim.senml_read import SenmlError, reading
 
 # a number that needs more zeros than this to be written in its channel's last place is none of ours
@@ -24,9 +25,19 @@ class Arrivals:
         self._clock = clock
         self._tally = tally
         self._broken = broken
+        self._plain: dict[tuple[int, int], PlainChannels] = {}  # by ring id and layout
 
     def published(self, t_ms: int, payload: bytes, time_offered=None) -> None:
         """time_offered() -> bool: a time server could have been asked in this wake; None: nobody knows."""
+        found = head(payload)
+        if found is not None:
+            device, time_s, seq, ring_id, uncertainty_s, rest = found
+            ledger = self._ledgers.get(ring_id)
+            if ledger is not None and ledger.has(seq) and self._is_plain(ledger, seq, rest):
+                self._check_device(t_ms, seq, device)
+                self._judge_time(t_ms, ledger, seq, time_s, uncertainty_s, time_offered)
+                self._deliver(t_ms, ledger, seq)
+                return
         try:
             message = reading(payload)
         except SenmlError as error:
@@ -40,22 +51,43 @@ class Arrivals:
                 return
             self._broken(2, t_ms, f"reading {seq} of ring {message['ring']} was delivered and never stored")
             return
-        if self.device is not None and message["device"] != self.device:
-            self._broken(2, t_ms, f"reading {seq} was delivered under the name of another device")
+        self._check_device(t_ms, seq, message["device"])
         if not self._is_content(ledger, seq, message):
             self._broken(2, t_ms, f"reading {seq} was delivered with another content than it was stored with")
-        self._judge_time(t_ms, ledger, seq, message, time_offered)
+        self._judge_time(t_ms, ledger, seq, message["time_s"], message["uncertainty_s"], time_offered)
+        self._deliver(t_ms, ledger, seq)
+
+    def _deliver(self, t_ms: int, ledger: Ledger, seq: int) -> None:
         if ledger.deliver(seq):
             self._tally.delivered(t_ms, t_ms - ledger.taken_ms[seq % ledger.capacity])
+
+    def _check_device(self, t_ms: int, seq: int, device: str) -> None:
+        if self.device is not None and device != self.device:
+            self._broken(2, t_ms, f"reading {seq} was delivered under the name of another device")
+
+    def _is_plain(self, ledger: Ledger, seq: int, rest: bytes) -> bool:
+        """True when the pack behind its head is what it has to be for this record, told without taking it apart."""
+        record = ledger.record(seq, ledger.room)
+        key = ledger.ring_id, record[8]
+        plain = self._plain.get(key)
+        if plain is None:
+            channels = ledger.layouts.get(record[8])
+            if ledger.volatile or channels is None:
+                return False
+            plain = self._plain[key] = PlainChannels(channels)
+        if not plain.usual:
+            return False
+        flags, fields = card_format.record(record, 0, plain.count)[4:]
+        if flags or any(fields[1::2]) or card_format.ABSENT in fields:
+            return False
+        return plain.written(fields[::2]) == rest
 
     def _comes_late(self, ledger: Ledger, seq: int) -> bool:
         return not self.prompt and ledger.lost_unseen > 0 and 1 <= seq <= ledger.newest - ledger.capacity
 
     def _is_content(self, ledger: Ledger, seq: int, message: dict) -> bool:
-        for layout, channels in layouts(ledger, self._ledgers):
-            record = ledger.record(seq, 12 + 6 * len(channels))
-            if record[8] != layout:
-                continue
+        record = ledger.record(seq, ledger.room)
+        for channels in layouts(ledger, self._ledgers, record[8]):
             time_s, uncertainty_s, run, _, flags, fields = card_format.record(record, 0, len(channels))
             if flags == message["record_flags"] and _same(message, channels, fields):
                 if message["run"] is None:
@@ -63,8 +95,7 @@ class Arrivals:
                 return message["run"] == run and (uncertainty_s != TIME_UNKNOWN or message["run_s"] == time_s)
         return False
 
-    def _judge_time(self, t_ms: int, ledger: Ledger, seq: int, message: dict, time_offered) -> None:
-        stated_s, uncertainty_s = message["time_s"], message["uncertainty_s"]
+    def _judge_time(self, t_ms: int, ledger: Ledger, seq: int, stated_s, uncertainty_s, time_offered) -> None:
         place = seq % ledger.capacity
         before_s, before_uncertainty_s = ledger.stated_s[place], ledger.stated_uncertainty_s[place]
         bound_s = ledger.bound_s[place]
@@ -78,7 +109,8 @@ class Arrivals:
             return
         if before_s >= 0 and not (uncertainty_s <= before_uncertainty_s >= abs(stated_s - before_s)):
             self._broken(2, t_ms, f"reading {seq} was delivered with a wider or another time than before")
-        ledger.stated_s[place], ledger.stated_uncertainty_s[place] = stated_s, min(uncertainty_s, 2**31 - 1)
+        ledger.stated_s[place] = stated_s
+        ledger.stated_uncertainty_s[place] = min(uncertainty_s, 2**31 - 1)
         off_s = abs(stated_s * 1000 - self._start_ms - ledger.taken_ms[place]) / 1000.0
         self._tally.time(uncertainty_s, off_s)
         if off_s > uncertainty_s:
@@ -87,23 +119,26 @@ class Arrivals:
             self._broken(5, t_ms, f"reading {seq} states {uncertainty_s} s where {bound_s:.1f} s is the most")
 
 
-def layouts(ledger: Ledger, ledgers: dict[int, Ledger]):
-    """(number, channels) of the layouts that a record of this ring may have.
+def layouts(ledger: Ledger, ledgers: dict[int, Ledger], number: int) -> list[list]:
+    """The channels that a record of this ring under the layout `number` may have: each of the lists is possible.
 
     Retained memory keeps no names: a held record's are those of a layout of as many channels that a card has seen.
     Where none has been seen yet, the channels are None.
     """
     if not ledger.volatile:
-        return ledger.layouts.items()
+        channels = ledger.layouts.get(number)
+        return [] if channels is None else [channels]
+    if number != 0:
+        return []
     nameless = ledger.layouts[0]
     seen = [
-        (0, channels)
+        channels
         for other in ledgers.values()
         if not other.volatile
         for channels in other.layouts.values()
         if len(channels) == len(nameless)
     ]
-    return seen or [(0, nameless)]
+    return seen or [nameless]
 
 
 def _same(message: dict, channels, fields) -> bool:

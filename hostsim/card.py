@@ -1,7 +1,9 @@
 """A memory card, as a board sees it. Law: a sector holds what was last really written to it, or rubbish.
 
-The sectors lie in a sparse temporary file, so that a year of readings costs no memory. A new file's contents are
-undefined, as they are on a card: what was never written reads as rubbish that differs from sector to sector.
+The sectors lie in a sparse temporary file, so that a year of readings costs no memory; the newest ones wait for it in
+memory, because a call of the operating system for each costs more than all else that is done with it. A new file's
+contents are undefined, as they are on a card: what was never written reads as rubbish that differs from sector to
+sector.
 """
 
 import errno
@@ -14,6 +16,7 @@ from hostsim.timeline import Timeline
 
 SECTOR = 512
 KINDS = ("absent",)
+UNSAVED_MAX = 128  # sectors in memory: successive readings fill two stretches of 64
 
 
 class CardFault(OSError):
@@ -39,7 +42,7 @@ class Card:
         self._store = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the card
         self._fd = self._store.fileno()
         self._known = bytearray()
-        self._last = (-1, b"")  # the sector written last, which is the one that is read most
+        self._unsaved: dict[int, bytes] = {}  # what the temporary file does not have yet
 
     def check(self, now_s: float) -> None:
         """Raises CardFault when the card is not there."""
@@ -73,7 +76,7 @@ class Card:
         self._unnamed = {name: sectors}
         os.ftruncate(self._fd, sectors * SECTOR)
         self._known = bytearray(sectors)
-        self._last = (-1, b"")
+        self._unsaved = {}
 
     def keep(self, name: str) -> None:
         """Give a file that was created its name."""
@@ -87,11 +90,12 @@ class Card:
 
     def read(self, sector: int, buffer) -> None:
         self.reads += 1
+        unsaved = self._unsaved.get(sector)
+        if unsaved is not None and len(buffer) == SECTOR:
+            buffer[:] = unsaved
+            return
         self._look_at(sector, buffer)
-        last, data = self._last
-        if sector == last:
-            buffer[:] = data
-        elif self._known[sector]:
+        if self._known[sector]:
             os.preadv(self._fd, [buffer], sector * SECTOR)
         else:
             buffer[:] = ((sector * 2654435761 + 97) & 0xFFFFFFFF).to_bytes(4, "little") * (SECTOR // 4)
@@ -99,18 +103,35 @@ class Card:
     def write(self, sector: int, data) -> None:
         self._look_at(sector, data)
         self.writes += 1
-        os.pwrite(self._fd, data, sector * SECTOR)
-        self._last = (sector, bytes(data))
+        data = bytes(data)
+        self._unsaved[sector] = data
         self._known[sector] = 1
+        if len(self._unsaved) > UNSAVED_MAX:
+            self._save()
         if self.wrote is not None:
             self.wrote(sector, data)
+
+    def _save(self) -> None:
+        """Into the file with what waits for it, neighbouring sectors at once."""
+        sectors = sorted(self._unsaved)
+        first = 0
+        for index in range(1, len(sectors) + 1):
+            if index == len(sectors) or sectors[index] != sectors[index - 1] + 1:
+                stretch = [self._unsaved[sector] for sector in sectors[first:index]]
+                os.pwrite(self._fd, b"".join(stretch), sectors[first] * SECTOR)
+                first = index
+        self._unsaved = {}
 
     def peek(self, sector: int) -> bytes | None:
         """A sector as the desk sees it, None when it was never written. Not counted."""
         if not self._known[sector]:
             return None
+        unsaved = self._unsaved.get(sector)
+        if unsaved is not None:
+            return unsaved
         return os.pread(self._fd, SECTOR, sector * SECTOR)
 
     def image(self) -> bytes:
         """The whole file, rubbish as zeros: for small cards in tests."""
+        self._save()
         return os.pread(self._fd, len(self._known) * SECTOR, 0)

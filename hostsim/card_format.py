@@ -12,7 +12,7 @@ GAP_SECTORS = 64
 ABSENT = -(2**31)
 WINDOW_MAX = (508 - 32) // 12  # records that a sector has room for, at most
 
-_DATA = Struct("<4sBBHIIIHIHI")
+_DATA = Struct("<4sBBHIII")
 _LAYOUT = Struct("<4sBBHIIBB8s")
 _CRC = Struct("<I")
 _RECORDS: dict[int, Struct] = {}
@@ -34,7 +34,7 @@ def whole(data) -> bool:
 
 def data_sector(data):
     """(ring_id, seq, acked_to, stride, count) of a whole data sector, else None. Its records begin at byte 32."""
-    magic, version, count, stride, ring_id, seq, acked_to, _, _, _, _ = _DATA.unpack_from(data, 0)
+    magic, version, count, stride, ring_id, seq, acked_to = _DATA.unpack_from(data)
     if magic != b"tpRg" or version != 1 or not whole(data) or count < 1 or stride < 12 or 32 + count * stride > 508:
         return None
     return ring_id, seq, acked_to, stride, count

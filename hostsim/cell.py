@@ -141,10 +141,14 @@ class Cell:
         """
         if t_degc is not None and t_degc != self.temperature_degc:
             self._tell(t_degc)
-        x = self.usable_uah / (self._fraction * self._capacity_uah) * (len(self._ocv_mv) - 1)
-        i = min(int(x), len(self._ocv_mv) - 2)
-        low_mv = self._ocv_mv[i]
-        loaded_mv = low_mv + (self._ocv_mv[i + 1] - low_mv) * (x - i) - load_ma * self._load_ohm
+        ocv_mv = self._ocv_mv
+        last = len(ocv_mv) - 1
+        x = self.usable_uah / (self._fraction * self._capacity_uah) * last
+        i = int(x)
+        if i >= last:
+            i = last - 1
+        low_mv = ocv_mv[i]
+        loaded_mv = low_mv + (ocv_mv[i + 1] - low_mv) * (x - i) - load_ma * self._load_ohm
         return int(loaded_mv + 0.5) if loaded_mv > 0.0 else 0
 
 

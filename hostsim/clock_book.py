@@ -16,6 +16,7 @@ class ClockBook:
 
     def __init__(self, drift_ppm_max: float):
         self._drift_ppm_max = drift_ppm_max
+        self._stretch = 1.0 + drift_ppm_max * 1e-6
         self._counting_from_ms = 0
         self.synced_ms = None
         # by ring id: the ledger, and its first seq since the clock began to count
@@ -24,15 +25,14 @@ class ClockBook:
         self._by_memory: dict[int, tuple[Ledger, int, int]] = {}
 
     def _bound_s(self, span_ms: int) -> float:
-        ppm = self._drift_ppm_max
-        return BASE_UNCERTAINTY_S + ppm * (span_ms * (1.0 + ppm * 1e-6) + ROUNDING_MS) / 1e9
+        return BASE_UNCERTAINTY_S + self._drift_ppm_max * (span_ms * self._stretch + ROUNDING_MS) / 1e9
 
     def landed(self, ledger: Ledger, seq: int, taken_ms: int) -> float:
         """The most that the reading's time may be stated unsure by, NOT_SURE while the node cannot know the time."""
         if self.synced_ms is None:
             self._waiting.setdefault(ledger.ring_id, (ledger, seq))
             return NOT_SURE
-        if not ledger.volatile:
+        if self._by_memory and not ledger.volatile:
             # its sector says how the clock was set, for all of the run
             self._by_memory.pop(ledger.ring_id, None)
         return self._bound_s(taken_ms - self.synced_ms)

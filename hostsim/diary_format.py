@@ -10,6 +10,8 @@ _CRC = Struct("<I")
 _RING = Struct("<III")  # ring id, head, acked_to at 7
 _COUNTS = Struct("<HHI")  # missed, unstored, overwritten at 81
 _HELD = Struct("<IIIIHHHH")
+_FAULTS_AT = 121
+FAULTS = ("card", "sensor", "join", "resolve", "broker", "tls", "time", "settings", "watchdog", "brown-out", "defect")
 
 
 def whole(memory) -> bool:
@@ -35,6 +37,11 @@ def ring(memory) -> tuple[int, int, int]:
 def counts(memory) -> tuple[int, int, int]:
     """(missed slots, unstored readings, overwritten readings), as the node has counted them."""
     return _COUNTS.unpack_from(memory, 81)
+
+
+def faults(memory) -> dict[str, int]:
+    """How often each fault was counted; a count stops at 255."""
+    return dict(zip(FAULTS, memory[_FAULTS_AT : _FAULTS_AT + len(FAULTS)], strict=True))
 
 
 def held_capacity(memory, stride: int) -> int:

@@ -37,7 +37,8 @@ class Judge:
         self._service_ms = 1000 * _setting(settings, "status", "service_s", 60)
         self._write_off_mv = _setting(settings, "battery", "write_off_mv", 3200)
         self._write_on_mv = _setting(settings, "battery", "write_on_mv", 3300)
-        self._secrets = secrets(settings)
+        # one character a byte: a text is searched faster than bytes are
+        self._secrets = [secret.decode("latin-1") for secret in secrets(settings)]
         self.slots = Slots(settings.get("sample_every_s", 600), start_epoch_s)
         self.ledgers: dict[int, Ledger] = {}
         self._clock = ClockBook(_setting(settings, "time", "drift_ppm_max", 100))
@@ -60,7 +61,7 @@ class Judge:
 
     def _broken(self, invariant: int, t_ms: int, fact: str) -> None:
         for secret in self._secrets:
-            fact = fact.replace(secret.decode(), "***")
+            fact = fact.replace(secret.encode("latin-1").decode(), "***")
         self._invariants.broken(invariant, self.node, t_ms, fact)
 
     # --- the wake ------------------------------------------------------------------------------------------------
@@ -112,14 +113,14 @@ class Judge:
         self._weak = battery_mv < (self._write_on_mv if self._weak else self._write_off_mv)
         self.slots.wake_ended(t_ms, "a reset" if end == "reset" else "the battery" if self._weak else None)
         if diary_format.whole(self._retained):
-            self._take_counters(diary_format.counts(self._retained))
+            counters = diary_format.counts(self._retained)
+            if counters != self._counters:
+                self._take_counters(counters)
             if self.arrivals.prompt:
                 ring_id, _, acked_to = diary_format.ring(self._retained)
                 self._check_accepted(ring_id, acked_to, t_ms)
 
     def _take_counters(self, counters) -> None:
-        if counters == self._counters:
-            return
         self.slots.node_counts(counters[0])
         for index, (before, counter) in enumerate(zip(self._counters, counters, strict=True)):
             # a smaller one has begun anew: retained memory was lost
@@ -148,7 +149,8 @@ class Judge:
             self._broken(2, t_ms, f"reading {seq} was stored and no sensor had been read")
             return
         self._check_measured(ledger, seq, record, t_ms)
-        if ledger.has(ledger.newest) and ledger.taken_ms[ledger.newest % ledger.capacity] == taken_ms:
+        newest = ledger.newest
+        if ledger.taken_ms[newest % ledger.capacity] == taken_ms and ledger.has(newest):
             self._broken(8, t_ms, f"reading {seq} is the one before it once more")
         gone = ledger.land(seq, record, taken_ms, self._clock.landed(ledger, seq, taken_ms), acked_to)
         if gone:
@@ -162,16 +164,14 @@ class Judge:
         fact = self.slots.taken(taken_ms)
         if fact:
             self._broken(8, t_ms, fact)
-        if self.slots.missed > missed:
+        if self.slots.missed != missed:
             self.tally.missed(t_ms, self.slots.missed - missed)
 
     def _check_measured(self, ledger: Ledger, seq: int, record: bytes, t_ms: int) -> None:
         if self._measured is None:
             return
         wrong = "a channel"
-        for number, channels in layouts(ledger, self.ledgers):
-            if number != record[8]:
-                continue
+        for channels in layouts(ledger, self.ledgers, record[8]):
             if channels[:1] == [None]:
                 return  # nobody knows yet in which units they are
             wrong = invented(card_format.record(record, 0, len(channels))[5], channels, self._measured)
@@ -221,11 +221,16 @@ class Judge:
             self.arrivals.published(t_ms, payload, time_offered)
 
     def logged(self, t_ms: int, line: str) -> None:
-        self._keep_secret(t_ms, line.encode(), "the log")
+        if not line.isascii():
+            line = line.encode().decode("latin-1")
+        self._keep_text_secret(t_ms, line, "the log")
 
     def _keep_secret(self, t_ms: int, data, where: str) -> None:
+        self._keep_text_secret(t_ms, data.decode("latin-1"), where)
+
+    def _keep_text_secret(self, t_ms: int, text: str, where: str) -> None:
         for secret in self._secrets:
-            if secret in data:
+            if secret in text:
                 self._broken(7, t_ms, f"a password stands in {where}")
 
     # --- the end -------------------------------------------------------------------------------------------------

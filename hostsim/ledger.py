@@ -4,12 +4,14 @@ The arrays are as long as the ring and are made when it is met, so that a longer
 """
 
 from array import array
+from struct import Struct
 
 LANDED = 1
 DELIVERED = 2
 DROPPED = 4  # held, and gone from retained memory before it was delivered
 NOT_SURE = -1.0  # no bound is known: the node could not know the time
 TIME_UNKNOWN = 65535
+_TIME = Struct("<IH")  # how a record begins
 
 
 class Ledger:
@@ -54,7 +56,7 @@ class Ledger:
     def land(self, seq: int, record: bytes, taken_ms: int, bound_s: float, acked_to: int) -> int:
         """A new reading, newer than all others, is in the ring; returns how many undelivered ones it pushed out."""
         gone = self.skip_to(seq, acked_to)
-        if not self.volatile and seq - self.capacity > max(0, acked_to):
+        if seq > self.capacity and not self.volatile and seq - self.capacity > acked_to:
             self.replaced_waiting += 1
         place = seq % self.capacity
         self.state[place] = LANDED
@@ -62,11 +64,11 @@ class Ledger:
         self.bound_s[place] = bound_s
         at = place * self.room
         self._records[at : at + len(record)] = record
-        uncertainty_s = record[4] | record[5] << 8
+        time_s, uncertainty_s = _TIME.unpack_from(record)
         if uncertainty_s == TIME_UNKNOWN:
             self.stated_s[place] = self.stated_uncertainty_s[place] = -1
         else:
-            self.stated_s[place] = int.from_bytes(record[:4], "little")
+            self.stated_s[place] = time_s
             self.stated_uncertainty_s[place] = uncertainty_s
         self.stored += 1
         self.acked_to = acked_to
@@ -76,6 +78,8 @@ class Ledger:
         """The newest number is `seq`, which has not landed; returns how many undelivered readings that pushed out."""
         first = max(self.newest + 1, seq - self.capacity + 1)
         self.newest = seq
+        if first == seq and self.state[seq % self.capacity] == 0:
+            return 0  # the usual case
         return sum([self._push_out(passed, acked_to) for passed in range(first, seq + 1)])
 
     def _push_out(self, seq: int, acked_to: int) -> int:
@@ -115,6 +119,8 @@ class Ledger:
 
     def wrongly_accepted(self, acked_to: int) -> int | None:
         """The first seq up to `acked_to` that was never delivered, though the ring has it or will only get it."""
+        if acked_to <= self._accepted_rightly:
+            return None
         seq = max(self._accepted_rightly + 1, self.newest - self.capacity + 1)
         while seq <= acked_to:
             if seq > self.newest or self.state[seq % self.capacity] & (LANDED | DELIVERED) == LANDED:

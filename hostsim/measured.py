@@ -6,6 +6,7 @@ Values are told in the units of SenML, in the order in which they were read; wha
 from hostsim.card_format import ABSENT
 
 TOLERANCE = 1.5  # in units of the last place: rounding, or an integer division downwards
+_LAST_PLACE = {exponent: 10.0**exponent for exponent in range(-128, 128)}  # a layout keeps the exponent in a byte
 
 
 def invented(fields, channels, measured: list[float]) -> str | None:
@@ -14,14 +15,13 @@ def invented(fields, channels, measured: list[float]) -> str | None:
     fields: (value, flags, value, flags ...) of the record; channels: (name, unit, exponent, sensor) each.
     """
     told = iter(measured)
-    for index, channel in enumerate(channels):
-        value = fields[2 * index]
+    for value, (name, _, exponent, _) in zip(fields[::2], channels, strict=True):
         if value == ABSENT:
             continue
-        place = 10.0 ** channel[2]
+        place = _LAST_PLACE[exponent]
         for given in told:
             if -TOLERANCE <= value - given / place <= TOLERANCE:
                 break
         else:
-            return channel[0]
+            return name
     return None

@@ -85,6 +85,7 @@ class Node:
         self.settings_toml = settings_toml
         self.wiring = Wiring(settings)
         self.board = board
+        self.durations = board.durations
         self.cell = cell
         self.card = card
         self.climate = climate
@@ -113,7 +114,7 @@ class Node:
         self.arrivals = self.radio_uses = 0  # packets at the broker and joins tried in this wake
         self._charged_uah = 0.0
         self._aged_ms = 0
-        self._state = {state: index for index, state in enumerate(board.states)}
+        self._spent_ms = self.meter.spent_ms
 
     def surroundings(self, part: tuple) -> Surroundings:
         """What a part is exposed to; `part` is its (driver, bus, address) in the settings."""
@@ -128,7 +129,7 @@ class Node:
         if ms < 0:
             raise ValueError(f"{ms} ms cannot pass")
         self.now_ms += ms
-        self.meter.ms[self._state[state]] += ms
+        self._spent_ms[state] += ms
 
     def begin_wake(self) -> bool:
         """Climate, clock and cell come up to date and the board boots; False: the cell is empty, and it does not."""
@@ -137,8 +138,8 @@ class Node:
             return False
         self.wakes += 1
         self.awake_from_ms = self.now_ms
-        self.spend("booting", self.board.durations["boot"])
-        self.spend("awake", self.board.durations["run"])
+        self.spend("booting", self.durations["boot"])
+        self.spend("awake", self.durations["run"])
         return True
 
     def _settle(self) -> None:

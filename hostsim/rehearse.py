@@ -1,5 +1,6 @@
 """A rehearsal from its scenario to its report. Law: the report says what the judge counted, and nothing else."""
 
+import importlib
 import json
 import shlex
 import time
@@ -28,32 +29,36 @@ class Rehearsal:
         asked_for: str | None,
         weather_file: str | None = None,
         broker: tuple[str, int] | None = None,
+        ca_file: Path | None = None,
+        runtime: str = "fast",
     ):
         self.scenario = scenario
-        self._replay = replay_command(scenario, asked_for, weather_file, broker)
+        self.runtime = runtime
+        self._replay = replay_command(scenario, asked_for, weather_file, broker, ca_file, runtime)
         self._broker = broker
+        self._ca_pem = ca_file.read_text(encoding="ascii") if ca_file is not None else None
         self.results: dict = {}
         self.timeline: dict = {}
         self.traces: list[str] = []
         self.world: World | None = None
 
     def run(self, out: Path | None, progress: Callable[[float, int], None] | None = None) -> dict:
-        """Rehearse; write events.jsonl, report.json and report.html into `out` (None: write nothing)."""
-        from hostsim.runtimes import fast
+        """Rehearse; write events.jsonl, report.json and report.html into `out` (None: write nothing).
 
+        Raises RuntimeAbsent where this machine does not have the runtime.
+        """
+        wake = importlib.import_module(f"hostsim.runtimes.{self.runtime}").wake
         stream = None
         if out is not None:
             out.mkdir(parents=True, exist_ok=True)
             stream = (out / "events.jsonl").open("w", encoding="utf-8", newline="\n")
         events = Events(stream)
         desk = None
-        connect = None
         if self._broker is not None:
             from hostsim.runtimes.sockets import Desk
 
-            desk = Desk(*self._broker)
-            connect = desk.connect
-        world = self.world = World(self.scenario, events, self._replay, fast.wake, connect)
+            desk = Desk(self._broker, self._ca_pem)
+        world = self.world = World(self.scenario, events, self._replay, wake, desk)
         started = time.perf_counter()
         try:
             if desk is not None:
@@ -67,7 +72,7 @@ class Rehearsal:
         wall_s = time.perf_counter() - started
         counts = world.finish()
         self.traces = events.traces
-        self.results = results(world, counts, wall_s)
+        self.results = results(world, counts, wall_s, self.runtime)
         self.timeline = timeline(world)
         if out is not None:
             (out / "report.json").write_text(json.dumps(self.results, indent=1) + "\n", encoding="utf-8")
@@ -89,7 +94,7 @@ def load(path, weather_file=None, seed=None, days=None) -> scenarios.Scenario:
     return found
 
 
-def replay_command(scenario, asked_for, weather_file, broker) -> str:
+def replay_command(scenario, asked_for, weather_file, broker, ca_file=None, runtime="fast") -> str:
     """The command that does this rehearsal again."""
     words = ["torpor", "rehearse"]
     if asked_for is not None:
@@ -99,10 +104,14 @@ def replay_command(scenario, asked_for, weather_file, broker) -> str:
     words += ["--seed", str(scenario.seed), "--days", f"{scenario.days:.15g}"]
     if broker is not None:
         words += ["--broker", f"{broker[0]}:{broker[1]}"]
+    if ca_file is not None:
+        words += ["--ca", str(ca_file)]
+    if runtime != "fast":
+        words += ["--runtime", runtime]
     return shlex.join(words)
 
 
-def results(world: World, counts: dict[str, dict], wall_s: float) -> dict:
+def results(world: World, counts: dict[str, dict], wall_s: float, runtime: str) -> dict:
     """What goes into report.json."""
     scenario = world.scenario
     nodes = [_node_results(world, node, counts[node.name]) for node in world.nodes]
@@ -110,7 +119,7 @@ def results(world: World, counts: dict[str, dict], wall_s: float) -> dict:
     return {
         "schema": 1,
         "scenario": scenario.name,
-        "runtime": "fast",
+        "runtime": runtime,
         "seed": scenario.seed,
         "days": scenario.days,
         "start": time.strftime("%Y-%m-%dT%H:%M:%SZ", start),

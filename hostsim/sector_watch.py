@@ -36,22 +36,23 @@ class SectorWatch:
             return
         if sector != card_format.place_of(seq, half):
             self._broken(1, t_ms, f"reading {seq} was written where nobody will look for it, in sector {sector}")
-        at = 32 + (count - 1) * stride
-        older = bytes(data[32:at])
-        if older and not (self._window_end == (ring_id, seq - 1) and self._window.endswith(older)):
+        end = 32 + count * stride
+        window = bytes(data[32:end])
+        if count > 1 and not (self._window_end == (ring_id, seq - 1) and self._window.endswith(window[:-stride])):
             for index in range(count - 1):
                 self._check_copy(ledger, seq - count + 1 + index, data, 32 + index * stride, t_ms)
-        self._window = bytes(data[32 : at + stride])
+        self._window = window
         self._window_end = (ring_id, seq)
-        record = bytes(data[at : at + stride])
-        if ledger.has(seq):
-            self._same_content(ledger, seq, record, t_ms)
-        elif seq <= ledger.newest:
-            self._broken(2, t_ms, f"reading {seq} was written after reading {ledger.newest}")
-        else:
-            if seq > ledger.newest + 1:
-                self._broken(1, t_ms, f"reading {seq} follows reading {ledger.newest}: a number was left out")
+        record = window[-stride:]
+        newest = ledger.newest
+        if seq > newest:
+            if seq > newest + 1:
+                self._broken(1, t_ms, f"reading {seq} follows reading {newest}: a number was left out")
             self._land(ledger, seq, record, acked_to, t_ms)
+        elif ledger.has(seq):
+            self._same_content(ledger, seq, record, t_ms)
+        else:
+            self._broken(2, t_ms, f"reading {seq} was written after reading {newest}")
 
     def _layout_written(self, t_ms: int, layout, capacity: int) -> None:
         slot, stride, ring_id, _, _, _, channels = layout

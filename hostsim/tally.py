@@ -39,7 +39,8 @@ class Tally:
         self.tried = self.accepted = 0
 
     def _bin(self, t_ms: int) -> int:
-        return min(t_ms // self._bin_ms, self.bins - 1)
+        place = t_ms // self._bin_ms
+        return place if place < self.bins else self.bins - 1
 
     def stored(self, t_ms: int) -> None:
         self.stored_by_bin[self._bin(t_ms)] += 1

@@ -51,22 +51,27 @@ def _source(analog: dict) -> str | None:
 
 
 class Rails:
-    """The rails of one wake. `changes`: how often one was switched; what was true stays true while it is the same."""
+    """The rails of one board. `changes` grows whenever one is switched; until then what was true stays so."""
 
     def __init__(self, known: tuple[str, ...]):
         self._known = known
         self._since_ms: dict[str, int] = {}
         self.changes = 0
 
+    def all_off(self) -> None:
+        """As a wake finds them."""
+        self.changes += 1
+        self._since_ms.clear()
+
     def switch(self, name: str, on: bool, now_ms: int) -> None:
         """Raises KeyError for a rail that the board does not have."""
         if name not in self._known:
             raise KeyError(name)
         self.changes += 1
-        if not on:
+        if on:
+            self._since_ms.setdefault(name, now_ms)
+        else:
             self._since_ms.pop(name, None)
-        elif name not in self._since_ms:
-            self._since_ms[name] = now_ms
 
     def since_ms(self, name: str) -> int | None:
         """Since when the rail has been on without a break; None: it is off."""

@@ -44,9 +44,9 @@ class World:
         events: Events,
         replay: str,
         wake: Callable,
-        connect: Callable | None = None,
+        desk=None,
     ):
-        """connect(world, node, rtt_ms) opens a stream to a real broker; None: to the simulated one."""
+        """desk: the other side of a real broker (runtimes/sockets.py); None: the broker is simulated."""
         self.scenario = scenario
         self.events = events
         self.start_epoch_s = scenario.start_epoch_s
@@ -60,7 +60,7 @@ class World:
         self.time_behaviour = _behaviour(scenario)
         self.time_hosts = _time_hosts(scenario)
         self._wake = wake
-        self._connect = connect
+        self.desk = desk
         self.nodes: list[Node] = []
         self.judges: dict[str, Judge] = {}
         self.tallies: dict[str, Tally] = {}
@@ -86,7 +86,7 @@ class World:
             self.scenario.seed,
         )
         judge.arrivals.device = node.eui.hex()
-        judge.arrivals.prompt = self._connect is None
+        judge.arrivals.prompt = self.desk is None
 
         def wrote(sector: int, data) -> None:
             judge.sector_written(node.now_ms, sector, data, card.sectors)
@@ -104,8 +104,8 @@ class World:
 
     def open_broker(self, node: Node, rtt_ms: int):
         """A stream to the broker at this moment, None when the connection is refused."""
-        if self._connect is not None:
-            return self._connect(self, node, rtt_ms)
+        if self.desk is not None:
+            return self.desk.connect(self, node, rtt_ms)
         return self.broker.connect(node.now_ms / 1000.0)
 
     def _published(self, client_id, topic: str, payload: bytes, now_s, dup: bool, retain: bool) -> None:
@@ -124,13 +124,13 @@ class World:
         self, topic: str, payload: bytes, running: Node, time_offered: Callable[[], bool] | None = None
     ) -> None:
         """A packet of the node `running` has reached the broker."""
-        parts = topic.split("/")
-        judge = self.judges[running.name]
-        if len(parts) != 3 or parts[0] != "torpor" or parts[1] != running.name:
-            self.invariants.broken(2, running.name, running.now_ms, f"a packet with the topic {topic!r} arrived")
+        name = running.name
+        start, _, kind = topic.rpartition("/")
+        if start != f"torpor/{name}":
+            self.invariants.broken(2, name, running.now_ms, f"a packet with the topic {topic!r} arrived")
             return
         running.arrivals += 1
-        judge.published(running.now_ms, parts[2], payload, time_offered)
+        self.judges[name].published(running.now_ms, kind, payload, time_offered)
 
     def run(self, progress: Callable[[float, int], None] | None = None) -> None:
         """Live to the end of the scenario. progress(share done, wakes so far) is called now and then."""

@@ -26,7 +26,7 @@ class Packer:
     """Turns stored records into PUBLISH packets."""
 
     def __init__(self, node, eui, r, now_run_s, patience_s):
-        self._topic = _READINGS % node
+        self._topic = (_READINGS % node).encode()
         self._base_name = "urn:dev:mac:" + hexlify(eui).decode() + "_"
         self._r = r
         self._waits = now_run_s < patience_s
@@ -41,9 +41,8 @@ class Packer:
         if channels is None or record.stride(len(channels)) > len(data):
             return b""
         time_s, uncertainty_s, run, _, flags, values, channel_flags = record.decode(data, 0, len(channels))
-        for index in range(len(values)):
-            if values[index] == record.ABSENT:
-                values[index] = None
+        if record.ABSENT in values:
+            values = [None if value == record.ABSENT else value for value in values]
         run_s = None
         if uncertainty_s == record.TIME_UNKNOWN:
             resolved = self._resolve(source, seq, run, time_s)

@@ -222,7 +222,8 @@ class Delivery:
 
     def _accepted(self, ring, seq):
         ring.acked_to = self.r.acked_to = seq
-        self._proved()
+        if not self._proven:
+            self._proved()
         self._ports.power.feed_watchdog()
 
     def _proved(self):

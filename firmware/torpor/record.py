@@ -38,7 +38,10 @@ def _format(channel_count):
 def encode(buffer, offset, stride_b, record):
     """Write `record` at `offset`, zero-filled to `stride_b` bytes."""
     time_s, uncertainty_s, run, layout, flags, values, channel_flags = record
-    flat = [field for pair in zip(values, channel_flags) for field in pair]
+    flat = []
+    for index in range(len(values)):
+        flat.append(values[index])
+        flat.append(channel_flags[index])
     pack_into(_format(len(values)), buffer, offset, time_s, uncertainty_s, run, layout, 0, flags, *flat)
     used = HEAD_SIZE + CHANNEL_SIZE * len(values)
     if used < stride_b:

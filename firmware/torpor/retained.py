@@ -5,7 +5,7 @@ left behind them belongs to held.py. The format is docs/formats.md, "Retained me
 """
 
 from binascii import crc32
-from struct import calcsize, pack_into, unpack_from
+from struct import calcsize, pack, unpack_from
 
 SIZE = 136
 MAGIC = 0x74
@@ -40,6 +40,7 @@ FAULTS = (
 )
 
 _FORMAT = "<BBBIIIIIHBBIIHHIiiIIIIBBBB6s4sHHIIHHIIIHBBII11sI"
+_FORMAT_BEFORE_CRC = _FORMAT[:-1]
 _CRC_AT = SIZE - 4
 assert calcsize(_FORMAT) == SIZE
 
@@ -49,6 +50,14 @@ class Retained:
 
     Fields are plain integers; their meaning stands in docs/formats.md.
     """
+
+    # a field that is not named here is a slip of the pen: CPython refuses it, a board takes no notice
+    __slots__ = ("_memory", "cold", "bits", "settings_crc", "ring_id", "head", "acked_to", "sent_to", "run")
+    __slots__ += ("layout", "stage", "run_base_s", "run_epoch_s", "run_uncertainty_s", "residual_10ppb")
+    __slots__ += ("synced_s", "drift_ppb", "timer_ppm", "asleep_rtc_s", "asleep_for_s", "last_slot")
+    __slots__ += ("next_transmit_s", "failures", "trying", "network", "channel", "bssid", "broker_ip", "missed")
+    __slots__ += ("unstored", "overwritten", "have_id", "have_sent", "have_day", "remote_id", "remote_sample_s")
+    __slots__ += ("remote_transmit_s", "remote_last_days", "resets", "syncs", "charge_uah", "gap_slot", "faults")
 
     def __init__(self, memory):
         self._memory = memory
@@ -129,11 +138,8 @@ class Retained:
 
     def save(self):
         """Write the diary to retained memory; call it before anything that may not return."""
-        image = bytearray(SIZE)
-        pack_into(
-            _FORMAT,
-            image,
-            0,
+        image = pack(
+            _FORMAT_BEFORE_CRC,
             MAGIC,
             VERSION,
             self.bits,
@@ -177,10 +183,8 @@ class Retained:
             self.charge_uah,
             self.gap_slot,
             bytes(self.faults),
-            0,
         )
-        pack_into("<I", image, _CRC_AT, crc32(memoryview(image)[:_CRC_AT]))
-        self._memory[:SIZE] = image
+        self._memory[:SIZE] = image + pack("<I", crc32(image))
 
     def count(self, fault):
         """Count one fault by its name; a counter stops at 255."""

@@ -43,15 +43,14 @@ def pack(
         ]
     if record_flags:
         parts.append(f',{{"n":"flags","v":{record_flags}}}')
-    for index, (name, unit, exponent) in enumerate(channels):
-        value = values[index]
+    for (name, unit, exponent), value, flag in zip(channels, values, flags):
         if value is not None:
             if unit:
                 parts.append(f',{{"n":"{name}","u":"{unit}","v":{decimal(value, exponent)}}}')
             else:
                 parts.append(f',{{"n":"{name}","v":{decimal(value, exponent)}}}')
-        if flags[index]:
-            parts.append(f',{{"n":"{name}.flags","v":{flags[index]}}}')
+        if flag:
+            parts.append(f',{{"n":"{name}.flags","v":{flag}}}')
     parts.append("]")
     return "".join(parts).encode()
 

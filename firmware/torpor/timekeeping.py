@@ -46,7 +46,7 @@ def now(r, rtc_s, drift_ppm_max):
     since_s = max(0, rtc_s - r.synced_s)
     low_ppb, high_ppb = _drift_between(r, since_s, drift_ppm_max)
     uncertainty = _uncertainty_s(high_ppb - low_ppb, since_s, drift_ppm_max)
-    return rtc_s + _correction_s(low_ppb, high_ppb, since_s), uncertainty
+    return rtc_s + _correction_s(low_ppb + high_ppb, since_s), uncertainty
 
 
 def time_s(r, rtc_s, drift_ppm_max):
@@ -54,13 +54,16 @@ def time_s(r, rtc_s, drift_ppm_max):
     if not r.bits & TIME_KNOWN:
         return run_s(r, rtc_s)
     since_s = max(0, rtc_s - r.synced_s)
+    if r.syncs < LEARNED_SYNCS:
+        # as much to either side is possible
+        return rtc_s
     low_ppb, high_ppb = _drift_between(r, since_s, drift_ppm_max)
-    return rtc_s + _correction_s(low_ppb, high_ppb, since_s)
+    return rtc_s + _correction_s(low_ppb + high_ppb, since_s)
 
 
-def _correction_s(low_ppb, high_ppb, since_s):
+def _correction_s(double_ppb, since_s):
     # the middle of what is possible; integer division rounds down for either sign, so half is added first
-    return ((low_ppb + high_ppb) * since_s + 1000000000) // 2000000000
+    return (double_ppb * since_s + 1000000000) // 2000000000
 
 
 def uncertainty_s(r, since_s, drift_ppm_max):

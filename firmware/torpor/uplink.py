@@ -160,10 +160,12 @@ class Session:
 
     def _settled(self, flying, accepted):
         answered = self._answered
-        while flying and answered.get(packet_id(flying[0])):
-            seq = flying.pop(0)
-            del answered[packet_id(seq)]
-            accepted(seq)
+        while flying:
+            number = packet_id(flying[0])
+            if not answered.get(number):
+                return
+            del answered[number]
+            accepted(flying.pop(0))
 
     def finish(self, health_topic, health):
         """Publish the health message, say goodbye, and do not wait for anything."""

@@ -11,20 +11,22 @@ class RingFile:
     """An open ring file: reads and writes cost time; a card that was pulled or lost its supply fails for good."""
 
     def __init__(self, port: "CardPort", name: str, powered):
-        self._port = port
+        self._touch = port.touch
+        self._read_ms = port.read_ms
+        self._write_ms = port.write_ms
         self._card = port.card
         self._powered = powered
         self.sector_count = port.card.sector_count(name)
 
     def read(self, sector: int, buffer) -> None:
-        self._port.touch(self._port.read_ms, self._powered)
+        self._touch(self._read_ms, self._powered)
         try:
             self._card.read(sector, buffer)
         except CardFault as fault:
             raise CardError(str(fault)) from None
 
     def write(self, sector: int, buffer) -> None:
-        self._port.touch(self._port.write_ms, self._powered)
+        self._touch(self._write_ms, self._powered)
         try:
             self._card.write(sector, buffer)
         except CardFault as fault:
@@ -37,10 +39,11 @@ class CardPort:
         self._rails = rails
         self._judge = judge
         self.card = node.card
-        self.read_ms = node.board.durations["card_read"]
-        self.write_ms = node.board.durations["card_write"]
+        self.read_ms = node.durations["card_read"]
+        self.write_ms = node.durations["card_write"]
         self._mounted = None
-        self._proved = None  # what `touch` last found to be so, and the rails' changes until then
+        self._proved = None  # what `touch` last found to be so,
+        self._proved_changes = -1  # and the rails' changes until then
 
     def _powered(self) -> tuple[int | None, int]:
         """What stays the same as long as the card has its supply and is not pulled."""
@@ -50,9 +53,10 @@ class CardPort:
     def touch(self, ms: int, powered) -> None:
         """Spend the time of an operation. Raises CardError where the card is not what `powered` said any more."""
         self._node.spend("storing", ms)
-        if self.card.may_be_pulled or self._proved != (powered, self._rails.changes):
+        changes = self._rails.changes
+        if self._proved_changes != changes or self._proved is not powered or self.card.may_be_pulled:
             self._look(powered)
-            self._proved = (powered, self._rails.changes)
+            self._proved, self._proved_changes = powered, changes
 
     def _look(self, powered) -> None:
         now = self._powered()
@@ -70,7 +74,7 @@ class CardPort:
 
     def rings(self) -> list[str]:
         powered = self._powered()
-        self.touch(self._node.board.durations["card_mount"], powered)
+        self.touch(self._node.durations["card_mount"], powered)
         self._mounted = powered
         return self.card.names()
 

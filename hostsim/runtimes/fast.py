@@ -48,6 +48,7 @@ class Clock:
     def __init__(self, node: Node, judge):
         self._node = node
         self._judge = judge
+        self._shows = node.clock.shows
 
     def ticks_ms(self) -> int:
         return self._node.now_ms
@@ -59,7 +60,7 @@ class Clock:
         self._node.spend(self._node.radio_state or "awake", ms)
 
     def rtc_epoch_s(self):
-        return self._node.clock.shows(self._node.now_ms)
+        return self._shows(self._node.now_ms)
 
     def set_rtc(self, epoch_s: int) -> None:
         if epoch_s not in RTC_S:
@@ -152,12 +153,12 @@ class Ports:
     """One board's ports for one wake."""
 
     def __init__(self, node: Node, world, judge):
-        rails = Rails(node.wiring.rails)
+        if node.ports is None:
+            node.ports = _lasting(node, world, judge)
+        self.clock, self.random, self.log, self.nvm, self.signal, self.drivers, self.analog, rails = node.ports
+        rails.all_off()
         self.eui = node.eui
-        self.clock, self.random, self.log, self.nvm, self.signal = _lasting(node, world, judge)
         self.card = CardPort(node, rails, judge)
-        self.drivers = Drivers(node, rails, judge)
-        self.analog = Analog(node, rails, judge)
         self.radio = Radio(node, world.air, judge)
         self.network = Links(node, world, self.radio)
         self.power = Power(node, rails)
@@ -168,10 +169,10 @@ class Ports:
 
 
 def _lasting(node: Node, world, judge) -> tuple:
-    """The ports that keep nothing of their own, made once a node."""
-    if node.ports is None:
-        node.ports = (Clock(node, judge), RandomSource(node), Log(node, world.events, judge), Nvm(node), Signal())
-    return node.ports
+    """The ports that keep nothing of their own from wake to wake, and the rails: made once a node."""
+    rails = Rails(node.wiring.rails)
+    plain = (Clock(node, judge), RandomSource(node), Log(node, world.events, judge), Nvm(node), Signal())
+    return (*plain, Drivers(node, rails, judge), Analog(node, rails, judge), rails)
 
 
 def wake(node: Node, world, judge) -> None:

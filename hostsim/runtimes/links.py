@@ -49,7 +49,7 @@ class Links:
         network = self._through(deadline_ms, "broker")
         node = self._node
         # two more round trips and the arithmetic of a full handshake
-        took_ms = network.rtt_ms + (2 * network.rtt_ms + node.board.durations["tls"] if tls is not None else 0)
+        took_ms = network.rtt_ms + (2 * network.rtt_ms + node.durations["tls"] if tls is not None else 0)
         if took_ms > deadline_ms:
             self._give_up(deadline_ms, "broker")
         node.spend("online", took_ms)

@@ -31,7 +31,7 @@ class Radio:
         self.network = None
         if not self._used:
             self._used = True
-            node.spend("awake", node.board.durations["run_session"])
+            node.spend("awake", node.durations["run_session"])
         # until it is switched off it listens
         node.radio_state = "joining"
 

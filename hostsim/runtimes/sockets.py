@@ -6,8 +6,8 @@ still come from the scenario; the broker's own state is whatever it really is.
 
 import errno
 import queue
-import select
 import socket
+import ssl
 import time
 
 import paho.mqtt.client as paho
@@ -20,13 +20,19 @@ DRAIN_IDLE_S = 2.0
 
 
 class RealStream:
-    """A TCP stream to the broker."""
+    """A TCP stream to the broker, under TLS where there is a certificate to trust."""
 
-    def __init__(self, node, address: tuple[str, int], rtt_ms: int):
+    def __init__(self, node, address: tuple[str, int], rtt_ms: int, host: str, ca_pem: str | None):
         self._node = node
         self._rtt_ms = rtt_ms
         try:
             self._socket = socket.create_connection(address, WALL_S)
+            if ca_pem is not None:
+                context = ssl.create_default_context(cadata=ca_pem)
+                self._socket = context.wrap_socket(self._socket, server_hostname=host)
+        except ssl.SSLCertVerificationError as error:
+            node.spend("online", rtt_ms)
+            raise LinkError("tls", error.verify_message) from None
         except OSError as error:
             node.spend("online", rtt_ms)
             raise LinkError("broker", str(error)) from None
@@ -39,29 +45,40 @@ class RealStream:
             raise LinkError("broker", str(error)) from None
 
     def recv_into(self, buffer, timeout_ms: int) -> int:
-        ready, _, _ = select.select([self._socket], [], [], min(WALL_S, timeout_ms / 1000.0))
-        if not ready:
-            self._node.spend("online", timeout_ms)
-            raise LinkError("broker", "timeout")
-        self._node.spend("online", min(self._rtt_ms, timeout_ms))
+        self._socket.settimeout(min(WALL_S, timeout_ms / 1000.0))
         try:
-            return self._socket.recv_into(buffer)
+            count = self._socket.recv_into(buffer)
+        except TimeoutError:
+            self._node.spend("online", timeout_ms)
+            raise LinkError("broker", "timeout") from None
         except OSError as error:
-            if error.errno == errno.ECONNRESET:
-                return 0
-            raise LinkError("broker", str(error)) from None
+            if error.errno != errno.ECONNRESET:
+                raise LinkError("broker", str(error)) from None
+            count = 0
+        self._node.spend("online", min(self._rtt_ms, timeout_ms))
+        return count
 
     def close(self) -> None:
         self._socket.close()
 
 
 class Desk:
-    """The other side of the broker: a subscriber that hands what arrives to the judge."""
+    """The other side of the broker: a subscriber that hands what arrives to the judge.
 
-    def __init__(self, host: str, port: int):
-        self._address = (host, port)
+    address: (host, port) of the broker; ca_pem: the certificate to trust, None: without TLS.
+    """
+
+    def __init__(self, address: tuple[str, int], ca_pem: str | None = None):
+        self.address = address
+        self.ca_pem = ca_pem
         self._arrived: queue.Queue = queue.Queue()
         self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="", clean_session=True)
+        if ca_pem is not None:
+            # whether the certificate is to be trusted is for the nodes to find out: the desk only counts what comes
+            context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+            context.check_hostname = False
+            context.verify_mode = ssl.CERT_NONE
+            self._client.tls_set_context(context)
         self._client.on_message = lambda client, data, message: self._arrived.put(message)
         self._subscribed = False
         self._client.on_subscribe = self._on_subscribe
@@ -74,7 +91,7 @@ class Desk:
         """Connect and subscribe; raises OSError when the broker cannot be reached."""
         self._world = world
         self._client.max_queued_messages_set(0)
-        self._client.connect(*self._address, keepalive=600)
+        self._client.connect(*self.address, keepalive=600)
         self._client.loop_start()
         self._client.subscribe(
             [(f"torpor/{node.name}/{kind}", 1) for node in world.nodes for kind in ("readings", "health")]
@@ -87,10 +104,11 @@ class Desk:
 
     def connect(self, world, node, rtt_ms: int) -> RealStream:
         """A stream for one session of a node; whatever has arrived so far goes to the judge first."""
-        self._hand_over()
-        return RealStream(node, self._address, rtt_ms)
+        self.hand_over()
+        return RealStream(node, self.address, rtt_ms, world.broker_host, self.ca_pem)
 
-    def _hand_over(self) -> int:
+    def hand_over(self) -> int:
+        """Give the judge what has arrived so far; how many packets that were."""
         count = 0
         while True:
             try:
@@ -109,7 +127,7 @@ class Desk:
         limit = time.monotonic() + DRAIN_S_MAX
         quiet_from = time.monotonic()
         while self._world is not None and time.monotonic() < limit and time.monotonic() - quiet_from < DRAIN_IDLE_S:
-            if self._hand_over():
+            if self.hand_over():
                 quiet_from = time.monotonic()
             time.sleep(0.02)
         self._client.disconnect()

@@ -1,10 +1,11 @@
 """A memory card. Law: a sector holds what was last really written to it, or rubbish."""
 
 import errno
+from random import Random
 
 import pytest
 
-from hostsim.card import SECTOR, Card, CardFault
+from hostsim.card import SECTOR, UNSAVED_MAX, Card, CardFault
 
 
 def card(windows=(), **more):
@@ -35,6 +36,26 @@ def test_what_was_written_is_read_and_is_a_copy():
     assert read(found, 7) == b"\x5a" * SECTOR == found.peek(7)
     assert read(found, 8) == b"\x01" * SECTOR
     assert (found.reads, found.writes) == (2, 2)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_it_does_not_matter_where_the_sectors_wait(seed):
+    draw = Random(seed)
+    count = 3 * UNSAVED_MAX
+    found = Card(())
+    found.create("a.ring", count)
+    last = {}
+    for turn in range(10 * UNSAVED_MAX):
+        sector = draw.randrange(count) if turn % 3 else turn // 3 % count
+        last[sector] = turn.to_bytes(4, "big") * (SECTOR // 4)
+        found.write(sector, last[sector])
+        for look in (sector, draw.choice(list(last))):
+            assert read(found, look) == last[look] == found.peek(look)
+    assert len(last) > 2 * UNSAVED_MAX
+    image = found.image()
+    assert len(image) == count * SECTOR
+    for sector in range(count):
+        assert image[sector * SECTOR : (sector + 1) * SECTOR] == last.get(sector, bytes(SECTOR))
 
 
 def test_a_file_has_no_name_before_it_is_kept():

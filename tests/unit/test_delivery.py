@@ -484,7 +484,7 @@ def test_without_the_time_the_session_says_hello_and_no_more():
 
 
 def test_a_very_long_backlog_is_no_failure():
-    board = waiting_board(400)
+    board = waiting_board(700)
     board.peers = Peers(delay_ms=3500)
     next_session(board)
     memory = diary(board)

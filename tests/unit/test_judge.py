@@ -391,6 +391,24 @@ def test_an_absent_value_must_stay_absent():
     assert 2 in bench.broken()
 
 
+@pytest.mark.parametrize(
+    ("stored", "told"),
+    [
+        ({"flags": 1}, ("20.00", "3.900")),
+        ({"channel_flags": (0, 4)}, ("20.00", "3.900")),
+        ({"values": (ABSENT, 3900)}, ("-21474836.48", "3.900")),
+    ],
+)
+def test_a_pack_that_looks_usual_and_hides_flags_or_makes_up_a_value_is_a_lie(stored, told):
+    bench = Bench()
+    bench.begin(0)
+    bench.sense(20.0, 3.9)
+    bench.store(data=record(bench.time_s(), 2, **stored))
+    assert bench.broken() == {}
+    bench.publish(1, values=told)
+    assert 2 in bench.broken()
+
+
 def test_a_reading_has_the_channels_of_its_own_layout():
     bench = Bench().run([0])
     bench.write(1, layout_sector(1, [CHANNELS[1], CHANNELS[0]]))
