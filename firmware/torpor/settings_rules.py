@@ -1,15 +1,17 @@
 """Rules that bind several settings together. Law: each rule looks only at values that passed on their own (a
 refused value is None here), so that one mistake is reported once."""
 
-from .sensors.quantities import channel_name
-from .settings_kinds import is_name
+from .sensors.quantities import channel_name, sound_name
+from .settings_kinds import is_name, is_word
 
 RAIL_BYTES_MAX = 32
 # what every pack says besides its channels
 OWN_NAMES = ("seq", "ring", "time-uncertainty", "run", "run-time", "flags")
 # one sector holds the names of all channels; its head, CRC and the longest unit taken off
 LAYOUT_BYTES_MAX = 508 - 27
-UNIT_BYTES_MAX = 4
+UNIT_BYTES_MAX = 5
+# rates for which sensors/sound.py has the filters of the A weighting
+WEIGHTED_HZ = (16000, 48000)
 
 
 def check(settings, problem):
@@ -23,6 +25,8 @@ def check(settings, problem):
         _divider(("analog", index), analog, problem)
     _divider(("battery",), settings["battery"], problem)
     _battery(settings["battery"], problem)
+    _quantities(settings, problem)
+    _sounds(settings["sound"], problem)
     _channels(settings, problem)
 
 
@@ -91,7 +95,7 @@ def _rails(settings, problem):
         if not is_name(name) or len(name) > RAIL_BYTES_MAX:
             problem(("rails", name), "is no good name for a rail", f"use 1 to {RAIL_BYTES_MAX} of a-z, 0-9 and -")
     users = [(("card",), settings["card"])]
-    for section in ("sensor", "analog"):
+    for section in ("sensor", "analog", "sound"):
         users.extend([((section, index), one) for index, one in enumerate(settings[section])])
     for path, user in users:
         rail = user["rail"]
@@ -120,10 +124,36 @@ def _battery(battery, problem):
             )
 
 
+def _quantities(settings, problem):
+    seen = []
+    read = []
+    for sensor in settings["sensor"]:
+        # where a list was refused nobody knows what it should have held
+        read = None if read is None or sensor["read"] is None else read + sensor["read"]
+    for index, entry in enumerate(settings["quantity"]):
+        path, name = ("quantity", index, "property"), entry["property"]
+        if name is None:
+            continue
+        if not is_word(name):
+            problem(path, "is no name of a property", "write it as in read: letters, digits and _")
+        elif name in seen:
+            problem(path, "is the same as in a quantity further up", "delete one of them")
+        elif read is not None and name not in read:
+            problem(path, "is read from no [[sensor]]", "name it in read, or delete this section")
+        seen.append(name)
+
+
+def _sounds(sounds, problem):
+    for index, sound in enumerate(sounds):
+        if sound["weighting"] == "A" and sound["rate_hz"] not in (None,) + WEIGHTED_HZ:
+            reason = "is a rate for which there is no A weighting"
+            problem(("sound", index, "rate_hz"), reason, 'write 16000 or 48000, or weighting = "Z"')
+
+
 def _channels(settings, problem):
     names = []
     layout_bytes = 0
-    for section in ("sensor", "analog"):
+    for section in ("sensor", "analog", "sound"):
         for index, one in enumerate(settings[section]):
             path = (section, index, "read" if section == "sensor" else "name")
             for name in _own_channels(section, one):
@@ -135,14 +165,13 @@ def _channels(settings, problem):
                     remedy = "give the sensor a label, or the input another name"
                     problem(path, f"the channel {name} is there already", remedy)
                 names.append(name)
-                layout_bytes += (
-                    4 + len(name) + UNIT_BYTES_MAX + len(one["driver"] or "" if section == "sensor" else "analog")
-                )
+                source = (one["driver"] or "") if section == "sensor" else section
+                layout_bytes += 4 + len(name) + UNIT_BYTES_MAX + len(source)
     if layout_bytes + len(settings["node"] or "") > LAYOUT_BYTES_MAX:
         problem((), "the names of all channels and drivers do not fit into one sector of the card", "read less")
     most = settings["card"]["channels_max"]
-    if not settings["sensor"] and not settings["analog"]:
-        problem((), "nothing is measured", "add a [[sensor]] or an [[analog]] section")
+    if not settings["sensor"] and not settings["analog"] and not settings["sound"]:
+        problem((), "nothing is measured", "add a [[sensor]], an [[analog]] or a [[sound]] section")
     elif most is not None and len(names) > most:
         reason = f"{len(names)} channels are more than channels_max = {most}"
         problem(("card", "channels_max"), reason, "raise it before the ring is created, or read less")
@@ -151,6 +180,8 @@ def _channels(settings, problem):
 def _own_channels(section, one):
     if section == "analog":
         return [one["name"]] if one["name"] else []
+    if section == "sound":
+        return [sound_name(one)] if one["name"] and one["weighting"] else []
     if one["read"] is None or one["label"] is None:
         return []
     return [channel_name(one["label"], name) for name in one["read"]]

@@ -90,6 +90,21 @@ label             name   -    0..16       ""       Put before its channel names,
 """,
     ),
     (
+        "quantity",
+        True,
+        0,
+        16,
+        "One section for each property whose unit is not known here, or is another one with your driver.",
+        """
+property          text   -    1..32       required Name of the driver's property, as in read.
+unit              choice -    m,kg,s,A,K,cd,mol,Hz,rad,sr,N,Pa,J,W,C,V,F,Ohm,S,Wb,T,H,Cel,lm,lx,Bq,Gy,Sv,kat,m2,m3,\
+m/s,m/s2,m3/s,W/m2,cd/m2,bit,bit/s,B,lat,lon,pH,dB,dBW,count,/,%RH,%EL,EL,1/s,S/m,VA,VAs,var,vars,J/m,kg/m3 \
+required Unit of SenML (RFC 8428, RFC 8798) in which it goes out; "/" for a ratio or a mere number.
+decimals          int    -    0..6        required Decimals of the driver's number that are kept.
+power_of_ten      int    -    -12..6      0        Its number times ten to this is in that unit: -9 for ug/m3.
+""",
+    ),
+    (
         "bus",
         True,
         0,
@@ -115,6 +130,24 @@ pin               text   -    1..32       required Pin, as the board names it.
 divider_upper_ohm int    ohm  0..10000000 0        Resistor from the voltage to the pin; 0: no divider.
 divider_lower_ohm int    ohm  0..10000000 0        Resistor from the pin to ground; 0: no divider.
 rail              text   -    0..32       ""       Rail of [rails] that feeds it; empty: always fed.
+""",
+    ),
+    (
+        "sound",
+        True,
+        0,
+        2,
+        "One section for each microphone: the equivalent level of one second, in dB. See docs/sensors.md.",
+        """
+name              name   -    1..24       "sound-level" Its channel: this name with -z or -a behind it.
+weighting         choice -    Z,A         "Z"      A as the ear hears, at 16000 or 48000 Hz; Z all frequencies alike.
+sensitivity_tenth_dbfs int 0.1dBFS -1000..-1 required Its data sheet's, at 94 dB: -260 for -26 dBFS.
+clock             text   -    1..32       required Pin of its clock.
+data              text   -    1..32       required Pin of its data line.
+word_select       text   -    0..32       ""       Pin of the word select line of an I2S microphone; empty: a PDM one.
+rate_hz           int    Hz   8000..48000 16000    Samples in a second.
+rail              text   -    0..32       ""       Rail of [rails] that feeds it; empty: always fed.
+warm_up_ms        int    ms   0..60000    100      Wait between its rail going on and the first sample.
 """,
     ),
     ("rails", False, 0, 16, "Switched supplies: names of your own (a-z, 0-9, -), each with its pin.", ""),

@@ -101,21 +101,21 @@ class Bus:
         if self._needs_lock and not self._locked:
             raise RuntimeError("Function requires lock")
         if self.held_low or not self._high():
-            raise OSError(errno.ETIMEDOUT)
+            raise OSError(errno.ETIMEDOUT, "a line is held low")
 
     def _part(self, address):
         """The part that answers at an address, powered up. OSError when there is none."""
         self.bits += 11  # start, seven bits, direction, acknowledge, stop
         part, since_ms = self._parts.get(address, (None, None))
         if part is None or address in self.absent:
-            raise OSError(errno.ENODEV)
+            raise OSError(errno.ENODEV, "no acknowledge")
         if since_ms is not None:
             fed_since_ms = since_ms()
             if fed_since_ms is None:
-                raise OSError(errno.ENODEV)
+                raise OSError(errno.ENODEV, "no acknowledge")
             part.feed(fed_since_ms)
         if not part.awake():
-            raise OSError(errno.ENODEV)
+            raise OSError(errno.ENODEV, "no acknowledge")
         return part
 
     def _write(self, address, data):
@@ -123,7 +123,7 @@ class Bus:
         try:
             self._part(address).write(data)
         except Nack:
-            raise OSError(errno.ENODEV)
+            raise OSError(errno.ENODEV, "no acknowledge")
 
     def _read(self, address, buffer, start, end):
         count = end - start
@@ -131,7 +131,7 @@ class Bus:
         try:
             data = self._part(address).read(count)
         except Nack:
-            raise OSError(errno.ENODEV)
+            raise OSError(errno.ENODEV, "no acknowledge")
         for index in range(count):
             buffer[start + index] = data[index]
         if address in self.corrupted and count:

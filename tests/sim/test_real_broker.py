@@ -6,8 +6,9 @@ import time
 
 import paho.mqtt.client as paho
 import pytest
+from on_card import on_card
 
-from hostsim import card_format, rehearse
+from hostsim import rehearse
 from hostsim.senml_read import reading
 
 LIMIT_S = 30
@@ -31,29 +32,6 @@ class Stranger:
         self.client.disconnect()
         self.client.loop_stop()
         return [self.arrived.get() for _ in range(self.arrived.qsize())]
-
-
-def on_card(node):
-    """{seq: {channel name: scaled value}} of all readings on a node's card, by the judge's decoders."""
-    card = node.card
-    half = card_format.half_of(card.sectors)
-    slot = card_format.layout_sector(card.peek(0))
-    ring_id, channels = slot[2], slot[6]
-    found = {}
-    seq = 1
-    while True:
-        data = card.peek(card_format.place_of(seq, half))
-        sector = card_format.data_sector(data) if data is not None else None
-        if sector is None or sector[0] != ring_id or sector[1] != seq:
-            return f"{ring_id:08x}", found
-        at = 32 + (sector[4] - 1) * sector[3]
-        fields = card_format.record(data, at, len(channels))[5]
-        found[seq] = {
-            name: (fields[2 * index], exponent)
-            for index, (name, _, exponent, _) in enumerate(channels)
-            if fields[2 * index] != card_format.ABSENT
-        }
-        seq += 1
 
 
 @pytest.mark.parametrize(("broker", "days"), [("mosquitto", 7), ("amqtt", 1)])

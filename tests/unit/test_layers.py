@@ -24,6 +24,7 @@ LAYERS = (
         "settings_kinds",
         "sensors.quantities",
         "sensors.loader",
+        "sensors.sound",
     ),
     ("toml", "settings_advice", "settings_rules", "settings", "last_good", "held", "ring", "ring_layout"),
     ("ring_search", "ring_recovery", "backlog", "uplink"),
@@ -38,7 +39,7 @@ RARE = {
     "toml", "toml_scalars", "settings", "settings_table", "settings_kinds", "settings_rules", "settings_advice",
     "mqtt", "senml", "sntp", "uplink", "delivery", "answering", "backlog", "messages", "health", "connecting",
     "networks", "backoff", "timesync", "runs", "card_start", "ring_layout", "ring_search", "ring_recovery", "held",
-    "bringup",
+    "bringup", "sensors.sound",
 }  # fmt: skip
 
 

@@ -1,13 +1,14 @@
 """SAMPLE: a sensor that fails costs its own channels and nothing else, and rails always go off again."""
 
 import math
+import sys
 
 import pytest
 from session_ports import Board, Ports, PowerLoss
 from torpor import settings as node_settings
 from torpor import settings_rules
 from torpor.record import ABSENT, SENSOR_FAILED
-from torpor.sensors import quantities, sampling
+from torpor.sensors import loader, quantities, sampling
 
 TEXT = """
 node = "north-stack"
@@ -239,7 +240,9 @@ def test_a_part_that_does_not_answer_at_once_is_asked_again_when_it_is_warm():
 
     board, values, failed = warmed_up(sleepy, lambda board: Plain)
     assert (values, failed) == (WELL, 0)
-    assert board.calls.count("drivers.load") == 3
+    # after 10, 260, 510 and 760 ms, and the other one once; its own time begins with that
+    assert board.calls.count("drivers.load") == 5
+    assert board.now_ms - born_ms >= 760 + 700
 
 
 def test_the_time_that_a_constructor_takes_counts_against_the_deadline():
@@ -260,6 +263,31 @@ def test_constructors_that_hang_together_end_with_the_state():
     board, values, _ = warmed_up(hung, lambda board: Plain)
     assert values == [ABSENT] * 4 + [3900]
     assert board.calls.count("drivers.load") == 1
+
+
+def test_a_part_that_answers_late_and_measures_later_still_is_read():
+    # an SCD4x: it answers 1 s after its rail went on, and has its first value 5 s after its driver told it to measure
+    born_ms = Board().now_ms
+
+    def co2(board):
+        if board.now_ms < born_ms + 1000:
+            raise ValueError("No I2C device at address: 0x62")
+        return Integrating(board, 5000)
+
+    text = WARM.replace("warm_up_ms = 300", "warm_up_ms = 5100")
+    board, values, failed = warmed_up(lambda board: Odd, co2, text)
+    assert (values, failed) == (WELL, 0)
+    assert board.now_ms - born_ms < 1000 + sampling.TRY_AGAIN_MS + 5100 + 100
+
+
+def test_a_part_that_never_answers_is_not_waited_for_longer_than_its_time():
+    def absent(board):
+        raise ValueError("No I2C device at address: 0x44")
+
+    started_ms = Board().now_ms
+    board, values, failed = warmed_up(absent, lambda board: Plain)
+    assert (values, failed) == ([ABSENT, ABSENT, ABSENT, 400, 3900], 1)
+    assert board.now_ms - started_ms < 700 + sampling.TRY_AGAIN_MS + 100
 
 
 @pytest.mark.parametrize("error", [OSError(19), ValueError("x"), RuntimeError("x"), MemoryError()])
@@ -314,3 +342,144 @@ def test_a_drivers_unit_becomes_senmls(name, said, digits):
 
     _, exponent, factor = quantities.quantity(name)
     assert decimal(sampling.scaled(said, factor), exponent) == digits
+
+
+OWN = """
+[[quantity]]
+property = "uvi"
+unit = "W/m2"
+decimals = 1
+power_of_ten = -3
+[[quantity]]
+property = "pressure"
+unit = "K"
+decimals = 2
+"""
+
+
+class Sky:
+    uvi = 4.06
+    pressure = 1013.25
+    temperature = 21.5
+    relative_humidity = 61.25
+
+
+def test_a_unit_of_the_settings_scales_what_is_read():
+    text = TEXT.replace('"pressure"]', '"pressure", "uvi"]') + OWN
+    settings = node_settings.read(text.encode())
+    board = Board()
+    board.parts = {"odd.Odd": Sky, "plain.Plain": Plain}
+    values, _, failed = sampling.sample(Ports(board, "deep-sleep", "timer"), settings)
+    named = dict(zip([channel[:3] for channel in quantities.channels(settings)], values, strict=True))
+    # 4.06 in thousandths of W/m2, one decimal kept: 41 x 10^-4 W/m2
+    assert named["uvi", "W/m2", -4] == 41
+    # what the settings say comes before what the node knows
+    assert named["pressure", "K", -2] == 101325
+    assert named["temperature", "Cel", -2] == 2150
+    assert failed == 0
+
+
+@pytest.mark.parametrize(("decimals", "power"), [(0, 6), (6, -12), (0, 0), (6, 6)])
+def test_every_unit_that_the_settings_allow_fits_a_layout(decimals, power):
+    own = [{"property": "p", "unit": "m", "decimals": decimals, "power_of_ten": power}]
+    unit, exponent, factor = quantities.quantity("p", own)
+    # an exponent is an i8 on the card (docs/formats.md, section 2)
+    assert -128 <= exponent <= 127
+    assert sampling.scaled(7, factor) * 10.0**exponent == pytest.approx(7 * 10.0**power)
+    assert quantities.quantity("q", own) == quantities.OTHER
+
+
+class Counter:
+    """As a particle counter's driver: no properties, a dictionary of everything."""
+
+    def read(self):
+        return {"pm25 env": 12, "temperature": 3}
+
+
+def test_a_driver_that_gives_a_dictionary_is_asked_for_its_entry():
+    assert loader.value(Counter(), "pm25_env") == 12
+    assert loader.value(Plain, "lux") == 400.4
+    with pytest.raises(KeyError):
+        loader.value(Counter(), "pm10_env")
+    with pytest.raises(AttributeError):
+        loader.value(Plain, "pm25_env")
+
+
+def test_a_property_is_asked_for_once():
+    asked = []
+
+    class Asked:
+        @property
+        def lux(self):
+            asked.append(1)
+            return 5
+
+    assert loader.value(Asked(), "lux") == 5
+    assert asked == [1]
+
+
+MODULE = """
+class Plain:
+    def __init__(self, bus):
+        self.given = (bus,)
+
+class Addressed(Plain):
+    def __init__(self, bus, address=7):
+        self.given = (bus, address)
+
+class Short(Plain):
+    def __init__(self, bus, addr=7):
+        self.given = (bus, addr)
+
+class Placed(Plain):
+    def __init__(self, bus, where):
+        self.given = (bus, where)
+
+class Told(Plain):
+    started = 0
+
+    def start_periodic_measurement(self):
+        self.started += 1
+
+class Absent:
+    def __init__(self, bus):
+        raise OSError(19, "no such device")
+"""
+
+
+@pytest.fixture
+def drivers(tmp_path, monkeypatch):
+    (tmp_path / "some_driver.py").write_text(MODULE)
+    monkeypatch.syspath_prepend(tmp_path)
+    yield
+    sys.modules.pop("some_driver", None)
+
+
+@pytest.mark.usefixtures("drivers")
+@pytest.mark.parametrize(
+    ("name", "address", "given"),
+    [("Plain", 0, ("bus",)), ("Addressed", 0, ("bus", 7)), ("Addressed", 5, ("bus", 5)), ("Short", 5, ("bus", 5))]
+    + [("Placed", 5, ("bus", 5))],
+)
+def test_a_driver_is_made_of_its_bus_and_its_address(name, address, given):
+    assert loader.load(f"some_driver.{name}", "bus", address).given == given
+
+
+@pytest.mark.usefixtures("drivers")
+def test_a_driver_that_has_to_be_started_is():
+    assert loader.load("some_driver.Told", "bus", 0).started == 1
+
+
+@pytest.mark.usefixtures("drivers")
+@pytest.mark.parametrize(
+    ("driver", "address", "error", "reason"),
+    [
+        ("no_such_module.C", 0, ValueError, "no_such_module"),
+        ("some_driver.NoSuchClass", 0, ValueError, "has no NoSuchClass"),
+        ("some_driver.Plain", 5, ValueError, "takes no address"),
+        ("some_driver.Absent", 0, OSError, "no such device"),
+    ],
+)
+def test_a_driver_that_cannot_be_made_says_why(driver, address, error, reason):
+    with pytest.raises(error, match=reason):
+        loader.load(driver, "bus", address)

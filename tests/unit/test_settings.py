@@ -31,7 +31,12 @@ pin = "A0"
 """
 REPEATED = [section[0] for section in SECTIONS if section[1]]
 # what a section that the smallest file does not have must say
-REQUIRED = {"sensor": 'driver = "m.C"\nread = ["p"]\n', "bus": 'name = "i2c"\nscl = "D1"\nsda = "D2"\n'}
+REQUIRED = {
+    "sensor": 'driver = "m.C"\nread = ["p"]\n',
+    "bus": 'name = "i2c"\nscl = "D1"\nsda = "D2"\n',
+    "quantity": 'property = "p"\nunit = "m"\ndecimals = 1\n[[sensor]]\ndriver = "m.C"\nread = ["p"]\n',
+    "sound": 'sensitivity_tenth_dbfs = -260\nclock = "D1"\ndata = "D2"\n',
+}
 NONSENSE = b"".join([b"key%d = 1\n" % number for number in range(500)])
 
 
@@ -139,7 +144,7 @@ def test_the_secrets_are_the_passwords():
 
 
 def test_no_sentence_or_key_is_missing_and_no_key_stands_twice():
-    assert len({(row[SECTION], row[KEY]) for row in ROWS}) == len(ROWS) == 71
+    assert len({(row[SECTION], row[KEY]) for row in ROWS}) == len(ROWS) == 84
     assert all(row[-1].endswith(".") and row[-1][0].isupper() for row in [*ROWS, RAIL])
 
 
@@ -246,6 +251,8 @@ def test_lists_are_held_to_their_form(section, key, good, bad):
 NETWORK = '[[network]]\nssid = "s{}"\npassword = ""\n'
 SENSOR = '[[sensor]]\ndriver = "m.C"\nread = ["t"]\n'
 BUS = '[[bus]]\nname = "far"\nscl = "D1"\nsda = "D2"\n'
+QUANTITY = '[[quantity]]\nproperty = "t"\nunit = "kg/m3"\ndecimals = 2\n'
+SOUND = '[[sound]]\nsensitivity_tenth_dbfs = -260\nclock = "D1"\ndata = "D2"\n'
 ANALOG = '[[analog]]\nname = "b{}"\npin = "A1"\n'
 
 
@@ -294,6 +301,12 @@ ANALOG = '[[analog]]\nname = "b{}"\npin = "A1"\n'
         (SMALLEST + BUS + '[time]\nrtc = "ds3231"', "time.rtc_bus", "[[bus]]"),
         (SMALLEST + "[battery]\ndivider_upper_ohm = 1", "battery.divider_lower_ohm", "two resistors"),
         (SMALLEST + '[[card]]\nrail = "x"', "card", "[card]"),
+        (SMALLEST + SENSOR + QUANTITY + QUANTITY, "quantity#2.property", "the same"),
+        (SMALLEST + SENSOR + QUANTITY.replace('"t"', '"u"'), "quantity#1.property", "read from no"),
+        (SMALLEST + SENSOR + QUANTITY.replace('"t"', '"a-b"'), "quantity#1.property", "no name of a property"),
+        (SMALLEST + SOUND + 'weighting = "A"\nrate_hz = 44100', "sound#1.rate_hz", "48000"),
+        (SMALLEST + SOUND + SOUND, "sound#2.name", "sound-level-z"),
+        (SMALLEST + SOUND + 'rail = "x"', "sound#1.rail", '"x"'),
         ("rails = 3" + SMALLEST + 'rail = "x"', "rails", "[rails]"),
     ],
 )
@@ -325,6 +338,17 @@ def test_what_the_rules_allow_at_the_edge():
     read(SMALLEST + BUS + '[time]\nrtc = "internal"')
     rail = read(SMALLEST + 'rail = "x"\n[rails]\nx = "D1"')["analog"][0]["rail"]
     assert rail == "x"
+
+
+def test_a_unit_of_the_settings_comes_before_the_nodes_own():
+    text = SMALLEST + SENSOR.replace('"t"', '"uvi", "temperature"') + QUANTITY.replace('"t"', '"uvi"')
+    text += QUANTITY.replace('"t"', '"temperature"').replace("kg/m3", "K") + "power_of_ten = -3"
+    assert [channel[:3] for channel in channels(read(text))[:2]] == [("uvi", "kg/m3", -2), ("temperature", "K", -5)]
+
+
+def test_a_sound_level_is_named_for_its_weighting_and_may_be_all_there_is():
+    text = SMALLEST[: SMALLEST.index("[[analog]]")] + SOUND + SOUND + 'weighting = "A"\nname = "noise"'
+    assert [channel[:3] for channel in channels(read(text))] == [("sound-level-z", "dB", -1), ("noise-a", "dB", -1)]
 
 
 def test_labels_stand_before_the_channel_names():

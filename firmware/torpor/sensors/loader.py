@@ -1,10 +1,12 @@
 """Any driver by name. Law: the driver's own code decides everything but its name, its bus and its address."""
 
 _TAKES_NONE = "takes no address"
+# Some parts measure only once they have been told to, and their drivers leave that to the caller.
+STARTS = ("start_periodic_measurement", "start_ranging")
 
 
 def load(driver, bus, address):
-    """The object that "module.Class" makes of a bus and, unless it is 0, an address.
+    """The object that "module.Class" makes of a bus and, unless it is 0, an address, measuring.
 
     ValueError with a short reason when there is no such module or class, or when it takes no address; whatever the
     constructor raises passes through: ValueError for a device that does not answer, OSError, RuntimeError ...
@@ -17,7 +19,24 @@ def load(driver, bus, address):
     make = getattr(module, class_name, None)
     if make is None:
         raise ValueError(f"{name} has no {class_name}")
-    return _made(make, bus, address) if address else make(bus)
+    made = _made(make, bus, address) if address else make(bus)
+    for start in STARTS:
+        if hasattr(made, start):
+            getattr(made, start)()
+    return made
+
+
+def value(made, name):
+    """What a driver says of a property, or the entry of that name, blanks as underscores, where it gives a dict.
+
+    The latter is what particle counters do: read() -> {"pm25 env": 12, ...}. Raises whatever the driver raises.
+    """
+    try:
+        return getattr(made, name)
+    except AttributeError:
+        if not hasattr(made, "read"):
+            raise
+    return made.read()[name.replace("_", " ")]
 
 
 def _made(make, bus, address):

@@ -2,9 +2,9 @@
 
 Names and units are those of the table "Sensor Properties and Units" in CircuitPython's design guide (from memory)
 where that has the name; the others are names on which the drivers of docs/sensors.md agree. A name on which they do
-not agree (power: W in one, mW in another) is not here. Units on the right are those of RFC 8428 section 12.1, at
-most 4 bytes long. A value is read as a float in the driver's unit and kept as an integer: value x factor, in the unit
-times ten to the exponent.
+not agree (power: W in one, mW in another) is not here: [[quantity]] in the settings says what it is. Units are those
+of RFC 8428 section 12.1. A value is read as a float in the driver's unit and kept as an integer: value x factor, in
+the unit times ten to the exponent.
 """
 
 # property: (unit, exponent, factor)
@@ -38,9 +38,17 @@ QUANTITIES = {
 OTHER = ("/", -3, 1000)
 
 
-def quantity(name):
-    """(unit, exponent, factor) of a property."""
+def quantity(name, own=()):
+    """(unit, exponent, factor) of a property. own: the [[quantity]] sections of the settings, which come first."""
+    for entry in own:
+        if entry["property"] == name:
+            return entry["unit"], entry["power_of_ten"] - entry["decimals"], 10 ** entry["decimals"]
     return QUANTITIES.get(name, OTHER)
+
+
+def sound_name(sound):
+    """The name of a sound level says how it is weighted: SenML has one unit, dB, for all of them."""
+    return f"{sound['name']}-{sound['weighting'].lower()}"
 
 
 def channel_name(label, name):
@@ -50,12 +58,17 @@ def channel_name(label, name):
 
 
 def channels(settings):
-    """[(name, unit, exponent, sensor)] of all that the settings have read, in the order in which it is stored."""
+    """[(name, unit, exponent, sensor)] of all that the settings have read, in the order in which it is stored.
+
+    Settings of last resort (last_good.FALLBACK) have neither quantities nor sound.
+    """
     found = []
     for sensor in settings["sensor"]:
         for name in sensor["read"]:
-            unit, exponent, _ = quantity(name)
+            unit, exponent, _ = quantity(name, settings.get("quantity", ()))
             found.append((channel_name(sensor["label"], name), unit, exponent, sensor["driver"]))
     for analog in settings["analog"]:
         found.append((analog["name"], "V", -3, "analog"))
+    for sound in settings.get("sound", ()):
+        found.append((sound_name(sound), "dB", -1, "sound"))
     return found

@@ -5,6 +5,7 @@ warms up gets its driver first: many measure only after their driver has switche
 """
 
 from ..record import ABSENT, SENSOR_FAILED
+from .loader import value as asked
 from .quantities import quantity
 
 VALUE_MAX = 2147483647
@@ -12,6 +13,8 @@ VALUE_MAX = 2147483647
 SAMPLE_MS_MAX = 120000
 # a part does not answer at once when its rail goes on: 1 to 5 ms are usual (data sheets)
 POWER_UP_MS = 10
+# a part that needs longer is asked so often
+TRY_AGAIN_MS = 250
 
 
 def sample(ports, settings):
@@ -21,24 +24,28 @@ def sample(ports, settings):
     """
     values = []
     flags = []
-    rails = _rails(settings)
+    # settings of last resort have neither
+    own, sounds = settings.get("quantity", ()), settings.get("sound", ())
+    rails = _rails(settings["sensor"], settings["analog"], sounds)
     started_ms = ports.clock.ticks_ms()
     failed = 0
     try:
         failed = _switch(ports, rails, True)
-        made = _warm_up(ports, settings, started_ms)
+        made = _warm_up(ports, settings["sensor"], sounds, started_ms)
         for index, sensor in enumerate(settings["sensor"]):
-            failed += _read_sensor(ports, sensor, made.get(index), started_ms, values, flags)
+            failed += _read_sensor(ports, sensor, made.get(index), started_ms, own, values, flags)
         for analog in settings["analog"]:
             failed += _read_analog(ports, analog, values, flags)
+        if sounds:
+            failed += _hear(ports, sounds, started_ms, values, flags)
     finally:
         failed += _switch(ports, rails, False)
     return values, flags, failed
 
 
-def _rails(settings):
+def _rails(*groups):
     rails = []
-    for group in (settings["sensor"], settings["analog"]):
+    for group in groups:
         for entry in group:
             if entry["rail"] and entry["rail"] not in rails:
                 rails.append(entry["rail"])
@@ -56,28 +63,35 @@ def _switch(ports, rails, on):
     return failed
 
 
-def _warm_up(ports, settings, started_ms):
+def _warm_up(ports, sensors, sounds, started_ms):
     """Make the drivers of all sensors that warm up, and wait until each has had its time since then.
 
-    Returns {index: (driver, ms that making it took)}; one that could not be made yet is tried again when it is read.
+    Some parts do not answer at all for a second after their rail went on, and measure only once their driver was
+    made: so a driver is tried again and again while its sensor's time lasts. Returns {index: (driver, ms that making
+    it took)}; one that could not be made is tried a last time when it is read.
     """
     clock = ports.clock
     made = {}
-    waits = []
-    for index, sensor in enumerate(settings["sensor"]):
-        if not sensor["warm_up_ms"]:
-            continue
-        if not waits:
-            clock.wait_ms(POWER_UP_MS)
-        if clock.elapsed_ms(started_ms) <= SAMPLE_MS_MAX:
-            begun_ms = clock.ticks_ms()
+    waits = [(clock.ticks_ms(), sound["warm_up_ms"]) for sound in sounds]
+    pending = [(index, sensor) for index, sensor in enumerate(sensors) if sensor["warm_up_ms"]]
+    begun_ms = clock.ticks_ms()
+    wait_ms = POWER_UP_MS
+    while pending:
+        clock.wait_ms(wait_ms)
+        wait_ms = TRY_AGAIN_MS
+        left = []
+        for index, sensor in pending:
+            if clock.elapsed_ms(started_ms) > SAMPLE_MS_MAX:
+                return made
+            making_ms = clock.ticks_ms()
             try:
                 driver = _load(ports, sensor)
-                made[index] = (driver, clock.elapsed_ms(begun_ms))
+                made[index] = (driver, clock.elapsed_ms(making_ms))
+                waits.append((clock.ticks_ms(), sensor["warm_up_ms"]))
             except Exception:
-                # it may need its time before it answers at all
-                pass
-        waits.append((clock.ticks_ms(), sensor["warm_up_ms"]))
+                if clock.elapsed_ms(begun_ms) < sensor["warm_up_ms"]:
+                    left.append((index, sensor))
+        pending = left
     for since_ms, warm_up_ms in waits:
         left_ms = warm_up_ms - clock.elapsed_ms(since_ms)
         if left_ms > 0:
@@ -89,7 +103,7 @@ def _load(ports, sensor):
     return ports.drivers.load(sensor["driver"], sensor["bus"], sensor["address"])
 
 
-def _read_sensor(ports, sensor, made, started_ms, values, flags):
+def _read_sensor(ports, sensor, made, started_ms, own, values, flags):
     clock = ports.clock
     driver, making_ms = made or (None, 0)
     limit_ms = sensor["deadline_ms"] - making_ms
@@ -102,7 +116,7 @@ def _read_sensor(ports, sensor, made, started_ms, values, flags):
             if in_time:
                 if driver is None:
                     driver = _load(ports, sensor)
-                value = scaled(getattr(driver, name), quantity(name)[2])
+                value = scaled(asked(driver, name), quantity(name, own)[2])
         except Exception:
             # a vendor driver may raise anything: ValueError, OSError, RuntimeError and worse have been seen
             value = None
@@ -139,3 +153,30 @@ def _read_analog(ports, analog, values, flags):
         # analog inputs differ from port to port in what they raise
         value = None
     return _keep(value, values, flags)
+
+
+def _hear(ports, sounds, started_ms, values, flags):
+    """Read the microphones. Imported only where there is one; many interpreters have no way to read it."""
+    from .sound import measure
+
+    failed = 0
+    for sound in sounds:
+        value = None
+        try:
+            if ports.clock.elapsed_ms(started_ms) <= SAMPLE_MS_MAX:
+                value = measure(ports, sound)
+        except Exception as error:
+            # no port for sound, no such pins, a driver that gives up: the channel is absent, and the log says why
+            if not failed:
+                _say(ports, error)
+        failed += _keep(value, values, flags)
+    return failed
+
+
+def _say(ports, error):
+    try:
+        ports.log.event("sound-absent")
+        ports.log.trace(error)
+    except Exception:
+        # a log that fails must not cost a reading
+        pass
