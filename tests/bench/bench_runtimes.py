@@ -10,11 +10,11 @@ import sys
 import time
 
 
-def main(days: float) -> None:
+def lived(days: float) -> list[tuple]:
     from hostsim import rehearse
     from hostsim.runtimes import RuntimeAbsent
 
-    print(f"{days:g} days, three nodes")
+    rows = []
     for runtime in rehearse.RUNTIMES:
         run = rehearse.Rehearsal(rehearse.load(None, days=days), None, runtime=runtime)
         started_s = time.perf_counter()
@@ -28,11 +28,19 @@ def main(days: float) -> None:
         stored = sum(node["readings"]["stored"] for node in results["nodes"])
         lost = sum(node["readings"]["lost"] for node in results["nodes"])
         written = sum(node["card"]["sector_writes"] for node in results["nodes"])
-        # two layout sectors when a ring is made; they are no reading's
-        making = 2 * len(results["nodes"])
+        rows.append((runtime, days, wakes, took_s, stored, lost, written))
+    return rows
+
+
+def main(days: float) -> None:
+    print(f"three nodes; figures of the second half of {days:g} days, after the rings were made")
+    first, second = lived(days / 2), lived(days)
+    for half, whole in zip(first, second, strict=True):
+        runtime, _, wakes, took_s, stored, lost, written = whole
+        rate = (wakes - half[2]) / (took_s - half[3])
+        sectors = (written - half[6]) / (stored - half[4])
         print(
-            f"{runtime:14} {wakes / took_s:8.1f} wakes/s   {(written - making) / stored:.4f} sectors written a reading"
-            f"   {stored} stored, {lost} lost"
+            f"{runtime:14} {rate:8.1f} wakes/s   {sectors:.4f} sector writes a reading   {stored} stored, {lost} lost"
         )
 
 

@@ -262,7 +262,7 @@ def power_says_why(ports):
     power.rail("sensors", True)
     power.rail("sensors", True)
     power.rail("sensors", False)
-    raised(lambda: power.rail("nowhere", True), KeyError)
+    raised(lambda: power.rail("nowhere", True), KeyError, ValueError)
 
 
 def retained_memory_takes_a_diary(ports):
