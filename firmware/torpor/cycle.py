@@ -82,6 +82,7 @@ class Cycle:
         self.joining_ms = 0
         self.network_name = None
         self.transmit_failed = False
+        self.certificate_refused = False
 
     def run(self):
         try:

@@ -58,6 +58,10 @@ class Delivery:
             return REFUSED
         except LinkError as error:
             self._fault(error)
+            if error.step == "tls":
+                # one network may lead to somebody else's machine; where two do, it is the certificate
+                self._reached = self._reached or self._cycle.certificate_refused
+                self._cycle.certificate_refused = True
             return REFUSED if self._reached else UNREACHED
 
     def _attempt(self, pipelined):

@@ -460,6 +460,8 @@ class Network(Part):
     def open_stream(self, address, port, tls, deadline_ms):
         self._through("network.open_stream", deadline_ms, "broker")
         board = self._board
+        if board.way == "impostor":
+            raise LinkError("tls", "the certificate is another's")
         if address != BROKER and not re.fullmatch(r"192\.0\.2\.\d+", address):
             raise LinkError("broker", "no route")
         connection = board.broker.connect(board.now_ms // 1000) if address == BROKER else Stranger()

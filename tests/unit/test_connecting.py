@@ -158,3 +158,16 @@ def test_tls_waits_for_the_time_and_asks_the_next_network_for_it():
     board.wake("power-on")
     assert [ssid for ssid, _ in board.joins] == ["yard-office", "kiln-shed", "foreman-hotspot"]
     assert board.peers.opened == 0
+
+
+def test_a_certificate_that_two_networks_show_is_not_asked_for_over_a_third():
+    board = transmitting({"yard-office": "impostor", "kiln-shed": "impostor", "foreman-hotspot": "good"})
+    assert board.joins == [("yard-office", True), ("kiln-shed", False)]
+    assert diary(board).faults[FAULTS.index("tls")] == 2
+    assert diary(board).failures == 1
+
+
+def test_a_certificate_that_one_network_shows_may_be_somebody_elses():
+    board = transmitting({"yard-office": "impostor", "kiln-shed": "good", "foreman-hotspot": "good"})
+    assert board.joins == [("yard-office", True), ("kiln-shed", False)]
+    assert diary(board).failures == 0

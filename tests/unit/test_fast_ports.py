@@ -249,7 +249,6 @@ def test_two_parts_of_one_kind_have_errors_of_their_own(bench):
     assert bench.ports.drivers.load("a.Plain", "i2c", 0x40).temperature == shown[0]
 
 
-
 @pytest.mark.parametrize("name", ["temperature", "relative_humidity", "pressure", "lux", "light"])
 def test_a_reading_costs_time_and_the_judge_knows_it_in_the_channels_unit(bench, name):
     part = bench.ports.drivers.load("a.Plain", "i2c", 0)
