@@ -1,31 +1,20 @@
-"""Entry on both interpreters. Law: whatever is raised, the board ends in deep sleep; only Ctrl-C gives a prompt."""
-
-import sys
-
-RETRY_S = 600
+"""Law: whatever is raised, the board ends in deep sleep; Ctrl-C alone gives a prompt (docs/install.md)."""
 
 try:
-    if sys.implementation.name == "circuitpython":
-        from torpor.boards import circuitpython as port
-    else:
-        from torpor.boards import micropython as port
-    try:
-        from torpor.cycle import wake
+    import chosen  # noqa: F401
+    from torpor.boards import start
 
-        wake(port.Ports())
-    except Exception as error:
-        # the port could not be built: it counts that and sleeps
-        port.rest(error, RETRY_S)
+    start.live()
 except Exception as error:
-    # not even that worked: a file is missing or broken
     print("trace", type(error).__name__, error)
-if sys.implementation.name == "circuitpython":
+try:
     import time
 
     import alarm
 
-    alarm.exit_and_deep_sleep_until_alarms(alarm.time.TimeAlarm(monotonic_time=time.monotonic() + RETRY_S))
-else:
+    timer = alarm.time.TimeAlarm(monotonic_time=time.monotonic() + 600)
+    alarm.exit_and_deep_sleep_until_alarms(timer)
+except ImportError:
     import machine
 
-    machine.deepsleep(RETRY_S * 1000)
+    machine.deepsleep(600000)

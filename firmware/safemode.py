@@ -34,6 +34,8 @@ def note():
 
 if not supervisor.runtime.usb_connected:
     try:
+        import chosen  # noqa: F401
+
         times = note()
         print("safe-mode", f"times={times}")
         from torpor.boards.cp_sleep import sleep

@@ -17,7 +17,7 @@ from hostsim.tally import DELAY_EDGES_S
 from hostsim.wood import equilibrium_moisture_percent
 from hostsim.world import World
 
-RUNTIMES = ("fast", "circuitpython")
+RUNTIMES = ("fast", "circuitpython", "micropython")
 
 
 class Rehearsal:

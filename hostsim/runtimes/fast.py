@@ -163,6 +163,15 @@ class Ports:
         self.network = Links(node, world, self.radio)
         self.power = Power(node, rails)
         self._node = node
+        self._rails = rails
+        self._air = world.air
+        self._judge = judge
+
+    def bench(self):
+        """What bring-up asks for besides (docs/porting.md, "On the bench")."""
+        from hostsim.runtimes.bring_up import Bench
+
+        return Bench(self._node, self._rails, self._air, self.radio, self._judge)
 
     def settings_file(self):
         return self._node.settings_toml

@@ -1,0 +1,165 @@
+"""The MicroPython runtime: the firmware's real main.py and board port, and unmodified drivers, in the real VM.
+
+Law: each wake is a process of its own that starts with what lasts (chip.py); time is the world's, never this
+computer's.
+
+The VM has the heap of a board, a real FAT on the card's image, and modules in place of the platform's, which ask the
+world (modules/). Vendor drivers talk to register-level parts; a real broker is reached over the VM's own socket and
+TLS.
+"""
+
+from functools import partial
+from pathlib import Path
+
+from hostsim.node import Node
+from hostsim.runtimes.endings import WatchdogReset
+from hostsim.runtimes.micropython import flash, memories, parts
+from hostsim.runtimes.micropython.chip import OPTIONS, Chip
+from hostsim.runtimes.micropython.console import Console
+from hostsim.runtimes.micropython.machine import Hung, Machine, Reset, Slept
+from hostsim.runtimes.micropython.net import Net
+from hostsim.runtimes.micropython.slot import Slot
+from hostsim.runtimes.micropython.station import Station
+from hostsim.runtimes.micropython.vm import Silent, Vm, folder
+
+AFTER_SLEEP = ("deep-sleep", "watchdog")  # causes of a wake in which no person is waited for
+STUCK_MS = 8000  # what is left of a wake in which main.py came to an end
+LOOK_AHEAD_MS = 2 * 86_400_000
+AWAKE_MS_MAX = 3 * 3_600_000  # a service window of an hour and a cycle are over long before
+FOR_EVER_MS = 1 << 31  # deep sleep that nothing ends
+
+
+def chip_of(node: Node, judge, ca_pem: str | None = None) -> Chip:
+    """The node's board; made when it is first asked for. ca_pem: what its CA file holds. Raises RuntimeAbsent."""
+    if node.ports is None:
+        folder()
+        node.ports = (Chip(node, judge, ca_pem),)
+    return node.ports[0]
+
+
+def wake(node: Node, world, judge) -> None:
+    """One wake and the sleep after it; none when the battery is empty. Raises RuntimeAbsent."""
+    chip = chip_of(node, judge, world.desk.ca_pem if world.desk is not None else None)
+    if not node.begin_wake():
+        return
+    judge.wake_began(node.now_ms, node.retained, person=node.reset_cause not in AFTER_SLEEP)
+    node.radio_state = None
+    machine = Machine(node, world, judge, chip)
+    board = Board(machine)
+    end, after = board.live()
+    judge.wake_ended(node.now_ms, end, node.battery_mv)
+    node.radio_state = None
+    after()
+
+
+class Board:
+    """The parts of one board for one wake. parts: by the first half of the name of a question."""
+
+    def __init__(self, machine: Machine):
+        self._machine = machine
+        station = Station(machine)
+        self._wake = parts.Wake(machine)
+        self.parts = {
+            "time": parts.Time(machine),
+            "chip": parts.Cpu(machine),
+            "pin": parts.Pins(machine),
+            "adc": parts.Adc(machine),
+            "i2c": parts.I2c(machine),
+            "rtc": memories.Rtc(machine),
+            "wdt": memories.Watchdog(machine),
+            "nvs": memories.Nvs(machine),
+            "sd": Slot(machine),
+            "wake": self._wake,
+            "wlan": station,
+            "net": Net(machine, station),
+        }
+
+    def live(self):
+        """(what the wake ended in, as the judge has it; what happens then)."""
+        machine = self._machine
+        console = Console(machine.node, machine.world.events, machine.judge)
+        vm = Vm(machine.chip.flash, Path(flash.modules().name), OPTIONS.heap)
+        try:
+            self._converse(vm, console)
+            return "a return instead of sleep", self._stuck
+        except Slept as slept:
+            return "sleep", partial(self._sleep, slept.args[0])
+        except Reset:
+            return "a reset instead of sleep", partial(self._reset, "software")
+        except WatchdogReset:
+            return "reset", partial(self._reset, "watchdog")
+        except Hung:
+            return "a call that never came back", self._lost
+        except Silent as silent:
+            return str(silent), self._stuck
+        finally:
+            console.take(vm.end())
+            console.end()
+
+    def _converse(self, vm: Vm, console: Console) -> None:
+        node = self._machine.node
+        while True:
+            asked = vm.ask()
+            # it was printed before this was asked, so before time went on
+            console.take(vm.printed())
+            if asked is None:
+                return
+            name, a, b, data = asked
+            part, verb = name.split(".")
+            try:
+                answer = getattr(self.parts[part], verb)(a, b, data)
+            except OSError as error:
+                vm.answer(-error.args[0], node.now_ms)
+            else:
+                number, more = (0, answer) if isinstance(answer, bytes) else (answer or 0, b"")
+                vm.answer(number, node.now_ms, more)
+            self._machine.look()
+            if node.now_ms - self._machine.booted_ms > AWAKE_MS_MAX:
+                raise Silent("a wake that does not end")
+
+    def _stuck(self) -> None:
+        """The board waits at its prompt. Whatever it was, the world goes on with a watchdog reset."""
+        self._machine.node.spend("awake", STUCK_MS)
+        self._reset("watchdog")
+
+    def _reset(self, cause: str) -> None:
+        self._machine.node.reset_cause = cause
+        self._machine.chip.wake_reason = 0
+
+    def _lost(self) -> None:
+        """Nobody and nothing will reset it."""
+        self._machine.node.dead_since_ms = self._machine.node.now_ms
+
+    def _sleep(self, asked_ms: int | None) -> None:
+        node, chip = self._machine.node, self._machine.chip
+        wired = chip.setting("time", "rtc_alarm", "")
+        chip_ms = _interrupt_ms(node) if wired and self._wake.pins["ext1"] == wired else None
+        if asked_ms is None or asked_ms >= FOR_EVER_MS:
+            self._lost()
+        elif chip_ms is not None and chip_ms < asked_ms:
+            node.spend("asleep", chip_ms)
+            node.reset_cause = "deep-sleep"
+            chip.wake_reason = 3
+        else:
+            node.sleep(asked_ms / 1000)
+            chip.wake_reason = parts.TIMER_WAKE
+
+
+def _interrupt_ms(node: Node) -> int | None:
+    """In how many ms the clock chip pulls its pin low; None: not within two days."""
+    part = node.clock_chip
+    if part is None:
+        return None
+    if part.interrupt():
+        return 0
+    at_s = part.alarm_s()
+    if at_s is None or node.clock.shows(node.now_ms + LOOK_AHEAD_MS) < at_s:
+        return None
+    low, high = 0, LOOK_AHEAD_MS
+    while low < high:
+        middle = (low + high) // 2
+        if node.clock.shows(node.now_ms + middle) >= at_s:
+            high = middle
+        else:
+            low = middle + 1
+    return low

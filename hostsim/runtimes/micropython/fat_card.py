@@ -1,0 +1,145 @@
+"""A memory card with a real FAT on it, as an image file. Law: what the judge sees are the ring's sectors that landed.
+
+Where they lie is read from the medium itself (hostsim/fat.py), anew after anything outside the known ring was
+written, until a ring has its name. What was never written reads as rubbish.
+"""
+
+import os
+import subprocess
+from bisect import bisect_right
+from pathlib import Path
+
+from hostsim.card import SECTOR, Card, CardFault
+from hostsim.fat import NotFat, Volume
+from hostsim.runtimes.micropython.vm import command
+
+# with so many the interpreter's mkfs makes clusters of 32 KiB, as cards have them; the file is sparse
+SIZE_MIB = 1990
+# from here on it makes a FAT32 with a partition table
+LARGE_MIB = 4200
+RESERVE_MIB = 64
+RING = ".ring"
+_MKFS = """
+import sys, vfs
+
+class Image:
+    def __init__(self, path, sectors):
+        self.sectors = sectors
+        self.file = open(path, "r+b")
+
+    def readblocks(self, number, buffer):
+        self.file.seek(number * 512)
+        self.file.readinto(buffer)
+
+    def writeblocks(self, number, buffer):
+        self.file.seek(number * 512)
+        self.file.write(buffer)
+
+    def ioctl(self, op, argument):
+        return self.sectors if op == 4 else 512 if op == 5 else 0
+
+vfs.VfsFat.mkfs(Image({path!r}, {sectors}))
+"""
+
+
+class FatCard:
+    """In the place of a hostsim.card.Card: its faults by window, counters and `peek` by sector of the ring.
+
+    path: the image. ring_written(sector, data) is told of each sector of the ring that landed.
+    """
+
+    def __init__(self, card: Card, path: Path, ring_mib: int, ring_written):
+        self.check, self.seating, self.may_be_pulled = card.check, card.seating, card.may_be_pulled
+        self.kind_at = card.kind_at
+        self.path = path
+        self.reads = self.writes = 0
+        self._ring_written = ring_written
+        size_mib = SIZE_MIB if ring_mib + RESERVE_MIB <= SIZE_MIB else LARGE_MIB
+        self.count = size_mib * 2048
+        self._file = path.open("w+b")
+        self._fd = self._file.fileno()
+        os.ftruncate(self._fd, self.count * SECTOR)
+        script = _MKFS.format(path=str(path), sectors=self.count)
+        subprocess.run(command("-c", script), check=True, capture_output=True)
+        self._known = bytearray(self.count // 8 + 1)  # a bit for each sector that was ever written
+        self._formatted = Volume(self._medium).data
+        self._begins: list[int] = []  # of the ring's extents
+        self._extents: list[tuple[int, int, int]] = []  # (first sector, sectors, first sector of the ring)
+        self.sectors = 0
+        self._named = False
+        self._stale = False
+
+    def _medium(self, sector: int) -> bytes:
+        return os.pread(self._fd, SECTOR, sector * SECTOR)
+
+    def _is_known(self, sector: int) -> bool:
+        return sector < self._formatted or bool(self._known[sector >> 3] & 1 << (sector & 7))
+
+    def _inside(self, sector: int, count: int) -> None:
+        if not 0 <= sector <= self.count - count:
+            raise CardFault(5, f"sector {sector}")
+
+    def read(self, sector: int, count: int) -> bytes:
+        """`count` sectors from `sector` on. Raises CardFault outside the card."""
+        self._inside(sector, count)
+        self.reads += count
+        return b"".join(
+            self._medium(number) if self._is_known(number) else _rubbish(number)
+            for number in range(sector, sector + count)
+        )
+
+    def write(self, sector: int, data: bytes) -> None:
+        """One sector. Raises CardFault outside the card."""
+        self._inside(sector, 1)
+        self.writes += 1
+        os.pwrite(self._fd, data, sector * SECTOR)
+        self._known[sector >> 3] |= 1 << (sector & 7)
+        place = self._place(sector)
+        if place is not None:
+            self._ring_written(place, data)
+        elif not self._named:
+            self._stale = True
+
+    def _place(self, sector: int) -> int | None:
+        """Which sector of the ring this one is, None: of something else."""
+        if self._stale and sector >= self._formatted:
+            self._look()
+        index = bisect_right(self._begins, sector) - 1
+        if index < 0:
+            return None
+        begin, count, first = self._extents[index]
+        return first + sector - begin if sector < begin + count else None
+
+    def _look(self) -> None:
+        """Find the ring: the file that is called one, and until there is one the largest, which is to become it."""
+        self._stale = False
+        volume = Volume(self._medium)
+        files = volume.files()
+        rings = [file for file in files if file.name.endswith(RING)]
+        found = max(rings or files, key=lambda file: file.size, default=None)
+        extents = []
+        try:
+            extents = volume.extents(found) if found is not None else []
+        except NotFat:
+            # its directory entry is there before its chain is
+            rings = []
+        self._named = bool(rings)
+        self._extents = []
+        self.sectors = 0
+        for begin, count in extents:
+            self._extents.append((begin, count, self.sectors))
+            self.sectors += count
+        self._extents.sort()
+        self._begins = [extent[0] for extent in self._extents]
+
+    def peek(self, sector: int) -> bytes | None:
+        """A sector of the ring as the desk sees it, None when it was never written."""
+        for begin, count, first in self._extents:
+            if first <= sector < first + count:
+                at = begin + sector - first
+                return self._medium(at) if self._is_known(at) else None
+        return None
+
+
+def _rubbish(sector: int) -> bytes:
+    return ((sector * 2654435761 + 97) & 0xFFFFFFFF).to_bytes(4, "little") * (SECTOR // 4)
