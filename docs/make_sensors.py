@@ -81,7 +81,7 @@ def on_cpython(driver, *fault):
     """What hostsim/runtimes/driver_probe.py found, run in CPython on Blinka's board without hardware."""
     found = {"BLINKA_OS_AGNOSTIC": "1", "BLINKA_SKIP_DEPENDENCY_CHECK": "1"}
     found["PYTHONPATH"] = f"{ROOT}:{ROOT / 'firmware'}"
-    return _run([sys.executable, PROBE, driver, *fault], found)
+    return _run([sys.executable, "-P", PROBE, driver, *fault], found)
 
 
 def on_micropython(driver, folder, *fault):
