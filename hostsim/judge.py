@@ -96,7 +96,7 @@ class Judge:
             self._broken(3, t_ms, "the radio came on and no reading of this slot was stored or held")
 
     def wake_ended(self, t_ms: int, end: str, battery_mv: int) -> None:
-        """end: "sleep", "reset" (watchdog) or anything else, which is what the node died of."""
+        """end: "sleep", "reset" (watchdog), "power cut", or anything else, which is what the node died of."""
         self._look_at_held(t_ms)
         if t_ms - self._woke_ms > self._awake_ms_max:
             self._broken(4, t_ms, f"a wake lasted {(t_ms - self._woke_ms) / 1000:.0f} s")
@@ -106,12 +106,13 @@ class Judge:
                 self._broken(4, t_ms, f"{self._resets} watchdog resets in a row")
         else:
             self._resets = 0
-            if end != "sleep":
+            if end not in ("sleep", "power cut"):
                 self._keep_secret(t_ms, end.encode(), "an exception")
                 self._broken(4, t_ms, f"a wake ended in {end}")
         # as the settings have it: weak below the one, until it reaches the other
         self._weak = battery_mv < (self._write_on_mv if self._weak else self._write_off_mv)
-        self.slots.wake_ended(t_ms, "a reset" if end == "reset" else "the battery" if self._weak else None)
+        excuses = {"reset": "a reset", "power cut": "a power cut"}
+        self.slots.wake_ended(t_ms, excuses.get(end, "the battery" if self._weak else None))
         if diary_format.whole(self._retained):
             counters = diary_format.counts(self._retained)
             if counters != self._counters:

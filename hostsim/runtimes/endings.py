@@ -5,5 +5,9 @@ class DeepSleep(BaseException):
     """The board has gone to sleep."""
 
 
+class PowerLoss(BaseException):
+    """The supply is gone, in the middle of whatever it was."""
+
+
 class WatchdogReset(BaseException):
     """The watchdog has bitten."""

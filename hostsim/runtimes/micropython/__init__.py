@@ -12,7 +12,7 @@ from functools import partial
 from pathlib import Path
 
 from hostsim.node import Node
-from hostsim.runtimes.endings import WatchdogReset
+from hostsim.runtimes.endings import PowerLoss, WatchdogReset
 from hostsim.runtimes.micropython import flash, memories, parts
 from hostsim.runtimes.micropython.chip import OPTIONS, Chip
 from hostsim.runtimes.micropython.console import Console
@@ -88,6 +88,8 @@ class Board:
             return "a reset instead of sleep", partial(self._reset, "software")
         except WatchdogReset:
             return "reset", partial(self._reset, "watchdog")
+        except PowerLoss:
+            return "power cut", self._powerless
         except Hung:
             return "a call that never came back", self._lost
         except Silent as silent:
@@ -125,6 +127,14 @@ class Board:
     def _reset(self, cause: str) -> None:
         self._machine.node.reset_cause = cause
         self._machine.chip.wake_reason = 0
+
+    def _powerless(self) -> None:
+        """The supply comes back at once; what it held is gone. A clock chip has a cell of its own."""
+        node, chip = self._machine.node, self._machine.chip
+        node.retained[:] = bytes(len(node.retained))
+        chip.memory_bytes = 0
+        chip.shown_at_ms = None
+        self._reset("power-on")
 
     def _lost(self) -> None:
         """Nobody and nothing will reset it."""

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from hostsim.card import SECTOR, Card, CardFault
 from hostsim.fat import NotFat, Volume
+from hostsim.runtimes.endings import PowerLoss
 from hostsim.runtimes.micropython.vm import command
 
 # with so many the interpreter's mkfs makes clusters of 32 KiB, as cards have them; the file is sparse
@@ -46,6 +47,7 @@ class FatCard:
     """In the place of a hostsim.card.Card: its faults by window, counters and `peek` by sector of the ring.
 
     path: the image. ring_written(sector, data) is told of each sector of the ring that landed.
+    cut_in: so many writes from now the power goes, None: it stays; damage(old, new) -> what that write leaves behind.
     """
 
     def __init__(self, card: Card, path: Path, ring_mib: int, ring_written):
@@ -53,6 +55,8 @@ class FatCard:
         self.kind_at = card.kind_at
         self.path = path
         self.reads = self.writes = 0
+        self.cut_in: int | None = None
+        self.damage = dropped
         self._ring_written = ring_written
         size_mib = SIZE_MIB if ring_mib + RESERVE_MIB <= SIZE_MIB else LARGE_MIB
         self.count = size_mib * 2048
@@ -89,9 +93,24 @@ class FatCard:
         )
 
     def write(self, sector: int, data: bytes) -> None:
-        """One sector. Raises CardFault outside the card."""
+        """One sector. Raises CardFault outside the card, PowerLoss where the power goes."""
         self._inside(sector, 1)
         self.writes += 1
+        if self.cut_in is None:
+            self._land(sector, data)
+            return
+        self.cut_in -= 1
+        if self.cut_in > 0:
+            self._land(sector, data)
+            return
+        self.cut_in = None
+        old = self._medium(sector) if self._is_known(sector) else _rubbish(sector)
+        left = self.damage(old, bytes(data))
+        if left != old:
+            self._land(sector, left)
+        raise PowerLoss
+
+    def _land(self, sector: int, data: bytes) -> None:
         os.pwrite(self._fd, data, sector * SECTOR)
         self._known[sector >> 3] |= 1 << (sector & 7)
         place = self._place(sector)
@@ -139,6 +158,21 @@ class FatCard:
                 at = begin + sector - first
                 return self._medium(at) if self._is_known(at) else None
         return None
+
+
+def dropped(old: bytes, new: bytes) -> bytes:
+    """A write that the power cut prevented."""
+    return old
+
+
+def torn(old: bytes, new: bytes) -> bytes:
+    """A write of which the first half came through."""
+    return new[: SECTOR // 2] + old[SECTOR // 2 :]
+
+
+def garbage(old: bytes, new: bytes) -> bytes:
+    """A sector that was being erased."""
+    return bytes((index * 37 + byte ^ 0x5A) & 0xFF for index, byte in enumerate(new))
 
 
 def _rubbish(sector: int) -> bytes:
