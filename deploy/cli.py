@@ -12,7 +12,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from deploy import printing
+from deploy import bringup, printing
 from deploy.broker_probe import NoBroker, probe, trust
 from deploy.report_folder import FolderError, staged
 
@@ -38,6 +38,8 @@ Exit status:
   1    a promise was broken, a requirement is not met, or nothing was shown
   2    the input cannot be used; one line says why, and nothing was written
   130  interrupted; nothing was written"""
+
+SOAK_H_MAX = 240
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
 
@@ -78,13 +80,43 @@ def rehearse(
         str,
         typer.Option(metavar="NAME", help="What the firmware runs on: fast, circuitpython or micropython."),
     ] = "fast",
+    bring_up: Annotated[
+        bool, typer.Option("--bring-up", help="Only what each board says of itself on the bench (docs/bringup.md).")
+    ] = False,
+    plant: Annotated[
+        list[str] | None, typer.Option(metavar="FAULT", help="With --bring-up: " + bringup.planted_help())
+    ] = None,
+    node: Annotated[list[str] | None, typer.Option(metavar="NAME", help="With --bring-up: this node only.")] = None,
+    soak: Annotated[
+        float | None, typer.Option(metavar="HOURS", help="With --bring-up: the soak, for so many hours.")
+    ] = None,
 ) -> None:
     """Read the command line's words, and keep an interruption from showing a traceback."""
     try:
+        if bring_up:
+            _bring_up(scenario, weather, seed, runtime, plant, node, soak)
+        if plant or node or soak is not None:
+            _complain("--plant, --node and --soak: are for --bring-up")
         _rehearse(scenario, weather, seed, days, out, broker, ca, runtime)
     except KeyboardInterrupt:
         printing.say("interrupted; nothing was written")
         raise typer.Exit(INTERRUPTED) from None
+
+
+def _bring_up(scenario, weather, seed, runtime, plant, node, soak) -> NoReturn:
+    from hostsim.rehearse import RUNTIMES
+
+    _nameable(scenario)
+    _nameable(weather)
+    _known(runtime, RUNTIMES)
+    if soak is not None and not 0 < soak <= SOAK_H_MAX:
+        _complain(f"--soak: must be a number of hours up to {SOAK_H_MAX}")
+    bringup.rehearse_bring_up(scenario, runtime, plant, node, soak, seed, weather)
+
+
+def _known(runtime: str, runtimes) -> None:
+    if runtime not in runtimes:
+        _complain(f"--runtime: must be one of {', '.join(runtimes)}")
 
 
 def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime) -> None:
@@ -101,8 +133,7 @@ def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime) -> None:
         _complain(f"--days: must be a number from {DAYS_MIN:g} to {DAYS_MAX}")
     if seed is not None and not 0 <= seed <= SEED_MAX:
         _complain(f"--seed: must be a whole number from 0 to {SEED_MAX}")
-    if runtime not in rehearsing.RUNTIMES:
-        _complain(f"--runtime: must be one of {', '.join(rehearsing.RUNTIMES)}")
+    _known(runtime, rehearsing.RUNTIMES)
     if ca is not None and broker is None:
         _complain("--ca: is for a real broker, see --broker")
     address = _address(broker) if broker is not None else None
@@ -175,6 +206,9 @@ def _address(text: str) -> tuple[str, int]:
     if found is None or not 0 < int(found[3]) < 65536:
         _complain("--broker: must be HOST:PORT, such as localhost:1883 or [::1]:1883")
     return found[1] or found[2], int(found[3])
+
+
+bringup.register(app)
 
 
 def _complain(line: str) -> NoReturn:

@@ -9,7 +9,7 @@ for name in "/slot-a", "/slot-b":
     try:
         with open(name, "rb") as file:
             slot = file.read(34)
-        if crc32(slot[:25]) == int(slot[26:], 16):
+        if crc32(slot[:25]) == int(slot[25:], 16):
             os.stat("/fw/" + slot[9:25].decode())
             best = max(best, slot)
     except (OSError, ValueError):

@@ -167,6 +167,12 @@ class Ports:
         self._air = world.air
         self._judge = judge
 
+    def bench(self):
+        """What bring-up asks for besides (docs/porting.md, "On the bench")."""
+        from hostsim.runtimes.bring_up import Bench
+
+        return Bench(self._node, self._rails, self._air, self.radio, self._judge)
+
     def settings_file(self):
         return self._node.settings_toml
 

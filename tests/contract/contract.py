@@ -273,6 +273,41 @@ def retained_memory_takes_a_diary(ports):
     assert memory[7] == 7
 
 
+def the_bench_finds_what_is_fitted(ports):
+    ports.power.rail("sensors", True)
+    ports.clock.wait_ms(150)
+    bench = ports.bench()
+    lines = bench.lines("i2c")
+    assert lines is None or all(line in ("high", "floating", "held") for line in lines)
+    assert len(lines or (1, 2)) == 2
+    bus = bench.bus("i2c")
+    assert bus.try_lock()
+    found = bus.scan()
+    bus.unlock()
+    assert sorted(found) == [0x10, 0x44, 0x68]
+    assert bench.address_of("adafruit_sht4x.SHT4x") == 0x44
+    assert bench.address_of("adafruit_veml7700.VEML7700") == 0x10
+    assert bench.address_of("nowhere.Part") is None
+    raised(lambda: bench.bus("nowhere"), ValueError)
+
+
+def a_file_that_was_not_kept_is_opened_again(ports):
+    out = bytearray(512)
+    out[7] = 7
+    ports.power.rail("card", True)
+    ports.card.rings()
+    file = ports.card.create("torpor.new", 64)
+    file.write(9, out)
+    ports.power.rail("card", False)
+    ports.clock.wait_ms(200)
+    ports.power.rail("card", True)
+    assert not ports.card.rings()
+    again = ports.card.open("torpor.new")
+    out[7] = 0
+    again.read(9, out)
+    assert out[7] == 7
+
+
 def lights_and_button(ports):
     for pattern in PATTERNS:
         ports.signal.show(pattern)
@@ -308,6 +343,8 @@ CHECKS = {
         time_servers_answer,
         power_says_why,
         retained_memory_takes_a_diary,
+        the_bench_finds_what_is_fitted,
+        a_file_that_was_not_kept_is_opened_again,
         lights_and_button,
     )
 }

@@ -31,6 +31,24 @@ LAYERS = (
     ("sensors.sampling", "card_start", "storing", "runs", "timesync", "answering", "delivery"),
     ("connecting", "awake", "sleeping"),
     ("cycle",),
+    (
+        "bench.report",
+        "bench.cautions",
+        "bench.limits",
+        "bench.asking",
+        "bench.buses",
+        "bench.parts",
+        "bench.clock",
+        "bench.supply",
+        "bench.card",
+        "bench.card_cut",
+        "bench.air",
+        "bench.hours",
+        "bench.session",
+        "bench.soak",
+        "bench.pauses",
+        "bringup",
+    ),
 )
 PLACE = {name: at for at, name in enumerate([name for layer in LAYERS for name in layer])}
 LAYER = {name: number for number, layer in enumerate(LAYERS) for name in layer}

@@ -42,6 +42,7 @@ class Ports:
         self.sound = LateSound()
         self.radio = LateRadio(settings["radio"].get("tx_power_dbm", 0), watchdog)
         self.network = LateNetwork(watchdog)
+        self._bench = (buses, settings["bus"])
         rails = Rails(settings["rails"])
 
         def let_go(rail):
@@ -50,6 +51,12 @@ class Ports:
                 self.card.release()
 
         self.power = Power(settings, cause, rails, watchdog, self.clock, self.signal, let_go)
+
+    def bench(self):
+        """What bring-up asks for besides."""
+        from .cp_bench import Bench
+
+        return Bench(*self._bench)
 
     def settings_file(self):
         try:

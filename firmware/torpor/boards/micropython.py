@@ -48,6 +48,13 @@ class Ports:
         self.sound = LateSound()
         self.radio = LateRadio(settings["radio"].get("tx_power_dbm", 0), self.clock)
         self.network = LateNetwork()
+        self._bench = (buses, settings["bus"])
+
+    def bench(self):
+        """What bring-up asks for besides."""
+        from .mp_bench import Bench
+
+        return Bench(*self._bench)
 
     def settings_file(self):
         try:
