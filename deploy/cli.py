@@ -12,7 +12,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from deploy import bringup, printing
+from deploy import bringup, install, printing
 from deploy.broker_probe import NoBroker, probe, trust
 from deploy.report_folder import FolderError, staged
 
@@ -80,6 +80,10 @@ def rehearse(
         str,
         typer.Option(metavar="NAME", help="What the firmware runs on: fast, circuitpython or micropython."),
     ] = "fast",
+    board_image: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="With runtime micropython: the node whose settings it has boots from it."),
+    ] = None,
     bring_up: Annotated[
         bool, typer.Option("--bring-up", help="Only what each board says of itself on the bench (docs/bringup.md).")
     ] = False,
@@ -97,7 +101,7 @@ def rehearse(
             _bring_up(scenario, weather, seed, runtime, plant, node, soak)
         if plant or node or soak is not None:
             _complain("--plant, --node and --soak: are for --bring-up")
-        _rehearse(scenario, weather, seed, days, out, broker, ca, runtime)
+        _rehearse(scenario, weather, seed, days, out, broker, ca, runtime, board_image)
     except KeyboardInterrupt:
         printing.say("interrupted; nothing was written")
         raise typer.Exit(INTERRUPTED) from None
@@ -119,7 +123,7 @@ def _known(runtime: str, runtimes) -> None:
         _complain(f"--runtime: must be one of {', '.join(runtimes)}")
 
 
-def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime) -> None:
+def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime, board_image) -> None:
     from hostsim import rehearse as rehearsing
     from hostsim import scenario_notes
     from hostsim.report import summary
@@ -127,32 +131,38 @@ def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime) -> None:
     from hostsim.scenario import DAYS_MAX, DAYS_MIN, SEED_MAX, ScenarioError
     from hostsim.weather import WeatherError
 
-    for path in (scenario, weather, out, ca):
+    for path in (scenario, weather, out, ca, board_image):
         _nameable(path)
     if days is not None and not DAYS_MIN <= days <= DAYS_MAX:
         _complain(f"--days: must be a number from {DAYS_MIN:g} to {DAYS_MAX}")
     if seed is not None and not 0 <= seed <= SEED_MAX:
         _complain(f"--seed: must be a whole number from 0 to {SEED_MAX}")
     _known(runtime, rehearsing.RUNTIMES)
+    if board_image is not None and runtime != "micropython":
+        _complain("--board-image: is for --runtime micropython")
     if ca is not None and broker is None:
         _complain("--ca: is for a real broker, see --broker")
     address = _address(broker) if broker is not None else None
     try:
         found = rehearsing.load(scenario, weather, seed, days)
+        if board_image is not None:
+            booted = _booting(found, board_image)
         if address is not None:
             trusted = trust(ca) if ca is not None else None
             probe(*address, trusted)
             if runtime != "fast" and trusted is None:
                 _without_tls(found, runtime)
-    except (ScenarioError, WeatherError) as error:
+    except (ScenarioError, WeatherError, RuntimeAbsent) as error:
         _complain(str(error))
     except NoBroker as error:
         _complain(f"--broker {broker}: {error}")
-    run = rehearsing.Rehearsal(found, scenario, weather, address, ca, runtime)
+    run = rehearsing.Rehearsal(found, scenario, weather, address, ca, runtime, board_image)
     try:
         with staged(out) as stage:
             for note in scenario_notes.notes(found):
                 printing.say(f"note: {note}")
+            if board_image is not None:
+                printing.say(f"note: {booted} boots from {board_image}")
             results = _live(run, stage, f"{len(found.nodes)} nodes, {found.days:g} days")
     except (FolderError, RuntimeAbsent) as error:
         _complain(str(error))
@@ -168,6 +178,12 @@ def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime) -> None:
     # a rehearsal in which nothing was due has broken no promise, and has shown none either
     ready = summary.verdict(results)[0] == summary.READY
     raise typer.Exit(0 if ready and not rehearsing.failed(results) else BROKEN)
+
+
+def _booting(found, board_image: Path) -> str:
+    from hostsim.runtimes.micropython import board_image as images
+
+    return images.use(found, board_image)
 
 
 def _without_tls(found, runtime: str) -> None:
@@ -209,6 +225,7 @@ def _address(text: str) -> tuple[str, int]:
 
 
 bringup.register(app)
+install.register(app)
 
 
 def _complain(line: str) -> NoReturn:

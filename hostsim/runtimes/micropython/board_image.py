@@ -33,17 +33,17 @@ def use(scenario: Scenario, path: Path) -> str:
         if plan.settings_toml == data:
             OPTIONS.images[plan.name] = path
             return plan.name
-    raise ScenarioError(f"{path}: its settings.toml is not that of any node in the scenario, byte for byte")
+    raise ScenarioError(path, None, "its settings.toml is not that of any node in the scenario, byte for byte")
 
 
 def settings_of(path: Path) -> bytes:
     """settings.toml of an image. Raises ScenarioError, RuntimeAbsent."""
     if not path.is_file():
-        raise ScenarioError(f"{path}: is no file with an image of a board")
+        raise ScenarioError(path, None, "is no file with an image of a board")
     script = _READ.format(path=str(path), modules=flash.modules().name)
     # with the VM's own reader of FAT; it would print ends of lines as they are
     done = subprocess.run(command("-c", script), capture_output=True, timeout=LIMIT_S, check=False)
     if done.returncode:
         said = done.stderr.decode("utf-8", "replace").strip().splitlines() or ["it says nothing"]
-        raise ScenarioError(f"{path}: no settings.toml can be read from it ({said[-1]})")
+        raise ScenarioError(path, None, f"no settings.toml can be read from it ({said[-1]})")
     return done.stdout
