@@ -12,7 +12,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from deploy import bringup, install, printing
+from deploy import bringup, check, install, printing
 from deploy.broker_probe import NoBroker, probe, trust
 from deploy.report_folder import FolderError, staged
 
@@ -224,6 +224,7 @@ def _address(text: str) -> tuple[str, int]:
     return found[1] or found[2], int(found[3])
 
 
+check.register(app)
 bringup.register(app)
 install.register(app)
 
