@@ -260,7 +260,7 @@ def test_a_part_that_needs_time_to_answer_is_waited_for():
 
 
 def test_a_driver_tells_where_it_would_look(tmp_path, monkeypatch):
-    (tmp_path / "some_driver.py").write_text(
+    (tmp_path / "bench_driver.py").write_text(
         "class Part:\n"
         "    def __init__(self, bus, address=0x3C):\n"
         "        while not bus.try_lock(): pass\n"
@@ -276,9 +276,9 @@ def test_a_driver_tells_where_it_would_look(tmp_path, monkeypatch):
         "    def __init__(self, bus): raise KeyError\n"
     )
     monkeypatch.syspath_prepend(tmp_path)
-    assert asking.address_of("some_driver.Part") == 0x3C
-    assert asking.address_of("some_driver.Lazy") is None
-    assert asking.address_of("some_driver.Broken") is None
+    assert asking.address_of("bench_driver.Part") == 0x3C
+    assert asking.address_of("bench_driver.Lazy") is None
+    assert asking.address_of("bench_driver.Broken") is None
     assert asking.address_of("no_such_driver.Part") is None
 
 

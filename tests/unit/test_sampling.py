@@ -451,6 +451,8 @@ class Absent:
 def drivers(tmp_path, monkeypatch):
     (tmp_path / "some_driver.py").write_text(MODULE)
     monkeypatch.syspath_prepend(tmp_path)
+    # another test may have had one of that name
+    sys.modules.pop("some_driver", None)
     yield
     sys.modules.pop("some_driver", None)
 
