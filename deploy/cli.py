@@ -12,7 +12,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from deploy import bringup, check, install, printing
+from deploy import audit, bringup, card, check, collect, install, printing
 from deploy.broker_probe import NoBroker, probe, trust
 from deploy.report_folder import FolderError, staged
 
@@ -227,6 +227,9 @@ def _address(text: str) -> tuple[str, int]:
 check.register(app)
 bringup.register(app)
 install.register(app)
+collect.register(app)
+card.register(app)
+audit.register(app)
 
 
 def _complain(line: str) -> NoReturn:
