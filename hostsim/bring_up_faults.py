@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from hostsim import bring_up_boards as boards
 from hostsim import bring_up_wires as wires
+from hostsim.faults import Fault as Befalls
 from hostsim.node import Node
 from hostsim.scenario import Scenario
 
@@ -60,8 +61,8 @@ def _time(kind: str):
 
 
 def _no_card(scenario: Scenario) -> Scenario:
-    window = [(-EVER_S, EVER_S, "absent")]
-    return replace(scenario, nodes=[replace(plan, card_windows=window) for plan in scenario.nodes])
+    removed = [Befalls("card-removed", plan.name, -EVER_S, EVER_S) for plan in scenario.nodes]
+    return replace(scenario, faults=removed)
 
 
 FAULTS = {

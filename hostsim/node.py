@@ -9,6 +9,7 @@ from hostsim.board import Board
 from hostsim.card import Card
 from hostsim.cell import Cell
 from hostsim.enclosure import Enclosure
+from hostsim.faults import Faults
 from hostsim.humid_air import rh_after_warming
 from hostsim.meter import Meter
 from hostsim.oscillator import Oscillator
@@ -17,6 +18,7 @@ from hostsim.sensing import MINUTE_MS, Surroundings, minute
 from hostsim.wiring import Wiring
 
 AWAKE_LOAD_MA = 40.0
+NO_FAULTS = Faults(())
 
 
 def generator(seed: int, part: str, node: str) -> Random:
@@ -80,6 +82,7 @@ class Node:
         card: Card,
         climate: Climate,
         seed: int,
+        faults: Faults = NO_FAULTS,
     ):
         self.name = name
         self.settings_toml = settings_toml
@@ -88,6 +91,7 @@ class Node:
         self.durations = board.durations
         self.cell = cell
         self.card = card
+        self.faults = faults
         self.climate = climate
         self.meter = Meter(board, generator(seed, "meter", name))
         self.clock = Clock(oscillator(board.clock, generator(seed, "clock", name)))

@@ -244,14 +244,13 @@ def _worst(figures: list) -> float | None:
 
 def timeline(world: World) -> dict:
     """What the page draws: windows, and figures by bin."""
-    scenario = world.scenario
+    scenario = world.scenario  # with what came by chance
     windows = []
     for network in scenario.networks:
         windows += [_window(f"network {network.ssid}", *window) for window in network.windows]
     windows += [_window("broker", *window) for window in scenario.broker_windows]
     windows += [_window("time server", *window) for window in scenario.time_windows]
-    for plan in scenario.nodes:
-        windows += [_window(f"card {plan.name}", *window, node=plan.name) for window in plan.card_windows]
+    windows += [_befell(fault) for fault in scenario.faults]
     states = scenario.nodes[0].board.states
     return {
         "start_epoch_s": scenario.start_epoch_s,
@@ -264,6 +263,12 @@ def timeline(world: World) -> dict:
             for name, state in states.items()
         ],
     }
+
+
+def _befell(fault) -> dict:
+    # what strikes once is drawn as the minute in which it may
+    to_s = fault.to_s if fault.to_s > fault.from_s else fault.from_s + 60.0
+    return _window(f"faults of {fault.node}", fault.from_s, to_s, fault.name, node=fault.node)
 
 
 def _window(lane: str, from_s: float, to_s: float, kind: str, node: str | None = None) -> dict:

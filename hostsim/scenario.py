@@ -4,10 +4,12 @@ docs/scenarios.md has the format.
 """
 
 import datetime
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from hostsim import broker, card, radio, timeserver, weather
+from hostsim import broker, radio, timeserver, weather
+from hostsim.faults import Draw, Fault
+from hostsim.scenario_fault import DAYS_MAX, faults_of, windows_of
 from hostsim.scenario_node import NodePlan, Refuse, file_beside, node_plan
 from hostsim.scenario_text import ScenarioError, Table, read_toml
 
@@ -15,7 +17,7 @@ __all__ = ["DEFAULT", "NodePlan", "Scenario", "ScenarioError", "check_end", "loa
 
 BUNDLED = Path(__file__).parent / "data" / "scenarios"
 DEFAULT = BUNDLED / "timber-yard" / "scenario.toml"
-DAYS_MIN, DAYS_MAX = 0.01, 3660
+DAYS_MIN = 0.01
 SEED_MAX = 2**32 - 1
 YEARS = (2027, 2045)
 # each node keeps a file open for its card
@@ -33,7 +35,10 @@ REQUIREMENTS = {
 
 @dataclass
 class Scenario:
-    """A whole scenario; windows are (from_s, to_s, kind) in seconds since the start."""
+    """A whole scenario; windows are (from_s, to_s, kind) in seconds since the start.
+
+    draws: what comes by chance; hostsim/faults.py turns it into windows and faults when the seed is known.
+    """
 
     path: Path
     name: str
@@ -47,6 +52,8 @@ class Scenario:
     broker_windows: list[tuple[float, float, str]]
     time_windows: list[tuple[float, float, str]]
     require: dict[str, float]
+    faults: list[Fault] = field(default_factory=list)
+    draws: list[Draw] = field(default_factory=list)
 
 
 def load(path: Path | str | None, weather_file: Path | str | None = None, refuse: Refuse | None = None) -> Scenario:
@@ -65,13 +72,14 @@ def load(path: Path | str | None, weather_file: Path | str | None = None, refuse
     names = [node.name for node in nodes]
     year = _weather(path, top.table("weather"), weather_file)
     start_epoch_s, weather_start_s = _start(start, year)
+    draws: list[Draw] = []
     networks = [
-        _network(table, names, year.utc_offset_s, start_epoch_s, number)
+        _network(table, names, year.utc_offset_s, start_epoch_s, number, draws)
         for number, table in enumerate(top.tables("network"))
     ]
-    broker_windows = _outages(top.table("broker"), broker.KINDS)
-    time_windows = _outages(top.table("time_server"), timeserver.BEHAVIOURS)
-    _faults(top.tables("fault"), nodes)
+    broker_windows = _outages(top.table("broker"), broker.KINDS, ("broker",), draws)
+    time_windows = _outages(top.table("time_server"), timeserver.BEHAVIOURS, ("time_server",), draws)
+    faults = faults_of(top.tables("fault"), names, draws)
     top.done()
     return Scenario(
         path,
@@ -86,6 +94,8 @@ def load(path: Path | str | None, weather_file: Path | str | None = None, refuse
         broker_windows,
         time_windows,
         require,
+        faults,
+        draws,
     )
 
 
@@ -151,33 +161,10 @@ def _require(table: Table) -> dict[str, float]:
     return wanted
 
 
-def _outages(table: Table, kinds) -> list[tuple[float, float, str]]:
-    found = _windows(table, kinds)
+def _outages(table: Table, kinds, place: tuple, draws: list[Draw]) -> list[tuple[float, float, str]]:
+    found = windows_of(table, kinds, place, draws)
     table.done()
     return found
-
-
-def _windows(table: Table, kinds) -> list[tuple[float, float, str]]:
-    found: list[tuple[float, float, str]] = []
-    for outage in table.tables("outage"):
-        _add_window(found, outage, outage.choice("kind", kinds))
-    return found
-
-
-def _add_window(windows: list[tuple[float, float, str]], table: Table, kind: str) -> None:
-    """Add the window of a table, which must not overlap those before it: one place has one trouble at a time."""
-    table.used.update(("from_day", "to_day"))
-    from_s = table.number("from_day", 0, DAYS_MAX) * 86400
-    to_s = table.number("to_day", 0, DAYS_MAX) * 86400
-    table.done()
-    if not from_s < to_s:
-        raise table.wrong("to_day", "must be after from_day")
-    for other_from_s, other_to_s, _ in windows:
-        if from_s < other_to_s and other_from_s < to_s:
-            raise table.wrong(
-                "from_day", f"overlaps the outage from day {other_from_s / 86400:g} to {other_to_s / 86400:g}"
-            )
-    windows.append((from_s, to_s, kind))
 
 
 def _presence(table: Table) -> tuple[float, float, frozenset[int]]:
@@ -190,13 +177,15 @@ def _presence(table: Table) -> tuple[float, float, frozenset[int]]:
     return from_hour, to_hour, weekdays
 
 
-def _network(table: Table, nodes: list[str], utc_offset_s: int, start_epoch_s: int, number: int) -> radio.Network:
+def _network(
+    table: Table, nodes: list[str], utc_offset_s: int, start_epoch_s: int, number: int, draws: list[Draw]
+) -> radio.Network:
     network = radio.Network(
         ssid=table.text("ssid", bytes_max=32),
         password=table.text("password", "", bytes_max=64),
         rssi_dbm=table.whole("rssi_dbm", -100, 0, -67),
         reach=frozenset(table.names("reach", nodes)),
-        windows=_windows(table, radio.KINDS),
+        windows=windows_of(table, radio.KINDS, ("network", number), draws),
         presence=_presence(table.table("presence")) if "presence" in table.raw else None,
         utc_offset_s=utc_offset_s,
         start_epoch_s=start_epoch_s,
@@ -206,11 +195,3 @@ def _network(table: Table, nodes: list[str], utc_offset_s: int, start_epoch_s: i
     )
     table.done()
     return network
-
-
-def _faults(tables: list[Table], nodes: list[NodePlan]) -> None:
-    by_name = {plan.name: plan for plan in nodes}
-    for table in tables:
-        table.choice("name", ("card-removed",))
-        node = table.choice("node", by_name)
-        _add_window(by_name[node].card_windows, table, card.KINDS[0])

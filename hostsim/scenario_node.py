@@ -1,7 +1,7 @@
 """One [[node]] of a scenario. Law: what is let in has settings, a board, a cell and a housing that can exist."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from hostsim import board, enclosure
@@ -32,7 +32,7 @@ Refuse = Callable[[bytes], tuple[int | None, str] | None]
 
 @dataclass
 class NodePlan:
-    """One node: name and settings as its settings file has them, its board, cell, place and card."""
+    """One node: name and settings as its settings file has them, its board, cell and place."""
 
     name: str
     settings_toml: bytes
@@ -41,7 +41,6 @@ class NodePlan:
     cell: dict
     enclosure: dict
     light: float
-    card_windows: list[tuple[float, float, str]] = field(default_factory=list)
 
 
 def node_plan(folder: Path, table: Table, refuse: Refuse | None) -> NodePlan:

@@ -12,6 +12,7 @@ from hostsim.card import Card
 from hostsim.cell import Cell
 from hostsim.enclosure import Enclosure
 from hostsim.events import Events
+from hostsim.faults import Faults, drawn
 from hostsim.invariants import Invariants
 from hostsim.judge import Judge
 from hostsim.node import Climate, Node
@@ -47,7 +48,7 @@ class World:
         desk=None,
     ):
         """desk: the other side of a real broker (runtimes/sockets.py); None: the broker is simulated."""
-        self.scenario = scenario
+        self.scenario = scenario = drawn(scenario)
         self.events = events
         self.start_epoch_s = scenario.start_epoch_s
         self.end_ms = int(scenario.days * 86_400_000)
@@ -73,7 +74,8 @@ class World:
     def _settle(self, plan: NodePlan) -> None:
         tally = Tally(self.bins, self.bin_s)
         judge = Judge(plan.name, plan.settings, self.start_epoch_s, self.invariants, tally)
-        card = Card(plan.card_windows)
+        befalls = [fault for fault in self.scenario.faults if fault.node == plan.name]
+        card = Card([(fault.from_s, fault.to_s, "absent") for fault in befalls if fault.name == "card-removed"])
         climate = Climate(self.scenario.weather, self.scenario.weather_start_s, Enclosure(plan.enclosure), plan.light)
         node = Node(
             plan.name,
@@ -84,6 +86,7 @@ class World:
             card,
             climate,
             self.scenario.seed,
+            Faults(befalls),
         )
         judge.arrivals.device = node.eui.hex()
         judge.arrivals.prompt = self.desk is None

@@ -7,12 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from hostsim import board, broker, card, enclosure, radio, timeserver
+from hostsim import board, broker, enclosure, radio, timeserver
+from hostsim.fault_names import FAULTS
 from hostsim.scenario import REQUIREMENTS
+from hostsim.scenario_fault import TIMING_KEYS
 from hostsim.scenario_node import CELL_NUMBERS
 
 DOCS = Path(__file__).parents[2] / "docs"
 PAGE = (DOCS / "scenarios.md").read_text()
+FAULTS_PAGE = (DOCS / "faults.md").read_text()
 CI = (DOCS / "ci.md").read_text()
 
 
@@ -40,10 +43,20 @@ def test_the_example_runs_and_meets_what_it_requires(torpor, shed):
 def test_no_key_is_left_out():
     keys = {*CELL_NUMBERS, *enclosure.PRESETS["box"], *enclosure.PRESETS["shield"], *REQUIREMENTS}
     keys |= {*board.STATES, *board.DURATIONS, *board.OSCILLATOR_NUMBERS, *board.OSCILLATORS}
-    keys |= {*radio.KINDS, *broker.KINDS, *timeserver.BEHAVIOURS, "card-removed"}
-    assert len(card.KINDS) == 1
+    keys |= {*radio.KINDS, *broker.KINDS, *timeserver.BEHAVIOURS, *TIMING_KEYS}
     missing = [key for key in keys if f"`{key}`" not in PAGE and f'`"{key}"`' not in PAGE]
     assert missing == []
+
+
+def test_each_fault_stands_on_its_page_with_what_it_takes():
+    rows = {row.split("`")[1]: row for row in FAULTS_PAGE.split("\n") if row.startswith("| `")}
+    for name, kind in FAULTS.items():
+        assert name in rows, f"docs/faults.md says nothing of {name}"
+        lasts = rows[name].split("|")[2].strip()
+        assert lasts == ("yes" if kind.lasting else "no"), name
+        for key, of in kind.extras.items():
+            words = getattr(of, "words", ())
+            assert all(f"`{word}`" in rows[name] for word in (key, *words)), f"{name}: {key}"
 
 
 @pytest.mark.parametrize("preset", ["box", "shield"])

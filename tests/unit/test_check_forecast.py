@@ -63,7 +63,8 @@ def test_it_says_what_a_quiet_rehearsal_comes_to(scenario, sample_s, transmit_s)
     found = rehearse.load(scenario, days=max(3, 6 * transmit_s / 86400))
     alone = replace(
         found,
-        nodes=[replace(found.nodes[0], card_windows=[])],
+        nodes=[found.nodes[0]],
+        faults=[],
         networks=[replace(found.networks[0], windows=[], rtt_ms=40)],
         broker_windows=[],
         time_windows=[],

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hostsim import board, scenario, scenario_notes, weather
+from hostsim.faults import Fault
 from hostsim.scenario_lines import lines_of
 from hostsim.scenario_text import SIZE_MAX, ScenarioError, nearest
 
@@ -85,7 +86,7 @@ def test_what_the_file_says_is_what_comes_out(write):
     assert (plan.name, plan.cell["capacity_mah"], plan.light, plan.board.name) == ("shed", 1000, 1.0, "yard")
     assert found.networks[0].windows == [(8640.0, 17280.0, "absent"), (25920.0, 34560.0, "locked")]
     assert found.broker_windows == [(86400.0, 129600.0, "down")]
-    assert plan.card_windows == [(43200.0, 51840.0, "absent")]
+    assert found.faults == [Fault("card-removed", "shed", 43200.0, 51840.0)]
     assert found.require == {"lost_max": 0}
     assert scenario_notes.notes(found) == []
 

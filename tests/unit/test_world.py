@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from hostsim.events import Events
+from hostsim.faults import Fault
 from hostsim.runtimes import fast
 from hostsim.scenario import load
 from hostsim.world import World
@@ -32,8 +33,12 @@ def plan(changes=(), was=MAST, **more):
 
 def scenario(days, node=MAST, **more):
     quiet = [replace(network, windows=[]) for network in BASE.networks]
-    calm = {"networks": quiet, "broker_windows": [], "time_windows": []}
+    calm = {"networks": quiet, "broker_windows": [], "time_windows": [], "faults": []}
     return replace(BASE, days=days, nodes=[node], **(calm | more))
+
+
+def removed(from_s, to_s):
+    return Fault("card-removed", MAST.name, from_s, to_s)
 
 
 def lived(found, wake=fast.wake):
@@ -89,8 +94,8 @@ def test_a_tiny_ring_and_a_broker_that_fails_for_weeks(kind, overwritten):
 
 
 def test_without_a_card_readings_are_held_and_the_oldest_are_dropped_and_counted():
-    bare = plan(card_windows=[(0, 1.5 * DAY_S, "absent")])
-    world, counts, _ = lived(scenario(2, bare, broker_windows=[(0, DAY_S, "down")]))
+    bare = [removed(0, 1.5 * DAY_S)]
+    world, counts, _ = lived(scenario(2, faults=bare, broker_windows=[(0, DAY_S, "down")]))
     count = counts["yard-mast"]
     assert broken(world) == {}
     assert balanced(count)
@@ -100,7 +105,7 @@ def test_without_a_card_readings_are_held_and_the_oldest_are_dropped_and_counted
 
 
 def test_a_card_that_is_pulled_for_a_day_costs_nothing_while_there_is_a_broker():
-    world, counts, _ = lived(scenario(4, plan(card_windows=[(DAY_S, 2 * DAY_S, "absent")])))
+    world, counts, _ = lived(scenario(4, faults=[removed(DAY_S, 2 * DAY_S)]))
     assert broken(world) == {}
     assert counts["yard-mast"]["delivered"] == 4 * 144 + 1
     # the wake for the first slot after the window may begin in it
@@ -130,7 +135,7 @@ def test_a_card_that_is_pulled_at_any_moment_around_a_write():
     seen = set()
     for cut_ms in range(-100, 12, 2):
         at_s = (at_ms + cut_ms) / 1000
-        world, counts, _ = lived(scenario(0.3, plan(card_windows=[(at_s, at_s + 60, "absent")])))
+        world, counts, _ = lived(scenario(0.3, faults=[removed(at_s, at_s + 60)]))
         count = counts["yard-mast"]
         assert broken(world) == {}, cut_ms
         assert balanced(count)
