@@ -12,7 +12,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from deploy import audit, bringup, card, check, collect, install, printing
+from deploy import audit, bringup, card, check, collect, install, printing, roundtrip
 from deploy.broker_probe import NoBroker, probe, trust
 from deploy.report_folder import FolderError, staged
 
@@ -81,7 +81,7 @@ def rehearse(
         typer.Option(metavar="NAME", help="What the firmware runs on: fast, circuitpython or micropython."),
     ] = "fast",
     board_image: Annotated[
-        Path | None,
+        list[Path] | None,
         typer.Option(metavar="FILE", help="With runtime micropython: the node whose settings it has boots from it."),
     ] = None,
     bring_up: Annotated[
@@ -101,7 +101,7 @@ def rehearse(
             _bring_up(scenario, weather, seed, runtime, plant, node, soak)
         if plant or node or soak is not None:
             _complain("--plant, --node and --soak: are for --bring-up")
-        _rehearse(scenario, weather, seed, days, out, broker, ca, runtime, board_image)
+        _rehearse(scenario, weather, seed, days, out, broker, ca, runtime, board_image or [])
     except KeyboardInterrupt:
         printing.say("interrupted; nothing was written")
         raise typer.Exit(INTERRUPTED) from None
@@ -123,7 +123,7 @@ def _known(runtime: str, runtimes) -> None:
         _complain(f"--runtime: must be one of {', '.join(runtimes)}")
 
 
-def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime, board_image) -> None:
+def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime, board_images) -> None:
     from hostsim import rehearse as rehearsing
     from hostsim import scenario_notes
     from hostsim.report import summary
@@ -131,22 +131,21 @@ def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime, board_ima
     from hostsim.scenario import DAYS_MAX, DAYS_MIN, SEED_MAX, ScenarioError
     from hostsim.weather import WeatherError
 
-    for path in (scenario, weather, out, ca, board_image):
+    for path in (scenario, weather, out, ca, *board_images):
         _nameable(path)
     if days is not None and not DAYS_MIN <= days <= DAYS_MAX:
         _complain(f"--days: must be a number from {DAYS_MIN:g} to {DAYS_MAX}")
     if seed is not None and not 0 <= seed <= SEED_MAX:
         _complain(f"--seed: must be a whole number from 0 to {SEED_MAX}")
     _known(runtime, rehearsing.RUNTIMES)
-    if board_image is not None and runtime != "micropython":
+    if board_images and runtime != "micropython":
         _complain("--board-image: is for --runtime micropython")
     if ca is not None and broker is None:
         _complain("--ca: is for a real broker, see --broker")
     address = _address(broker) if broker is not None else None
     try:
         found = rehearsing.load(scenario, weather, seed, days)
-        if board_image is not None:
-            booted = _booting(found, board_image)
+        booted = [(_booting(found, image), image) for image in board_images]
         if address is not None:
             trusted = trust(ca) if ca is not None else None
             probe(*address, trusted)
@@ -156,13 +155,13 @@ def _rehearse(scenario, weather, seed, days, out, broker, ca, runtime, board_ima
         _complain(str(error))
     except NoBroker as error:
         _complain(f"--broker {broker}: {error}")
-    run = rehearsing.Rehearsal(found, scenario, weather, address, ca, runtime, board_image)
+    run = rehearsing.Rehearsal(found, scenario, weather, address, ca, runtime, board_images)
     try:
         with staged(out) as stage:
             for note in scenario_notes.notes(found):
                 printing.say(f"note: {note}")
-            if board_image is not None:
-                printing.say(f"note: {booted} boots from {board_image}")
+            for name, image in booted:
+                printing.say(f"note: {name} boots from {image}")
             results = _live(run, stage, f"{len(found.nodes)} nodes, {found.days:g} days")
     except (FolderError, RuntimeAbsent) as error:
         _complain(str(error))
@@ -230,6 +229,7 @@ install.register(app)
 collect.register(app)
 card.register(app)
 audit.register(app)
+roundtrip.register(app)
 
 
 def _complain(line: str) -> NoReturn:

@@ -4,7 +4,7 @@ import importlib
 import json
 import shlex
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -31,11 +31,11 @@ class Rehearsal:
         broker: tuple[str, int] | None = None,
         ca_file: Path | None = None,
         runtime: str = "fast",
-        board_image: Path | None = None,
+        board_images: Sequence[Path] = (),
     ):
         self.scenario = scenario
         self.runtime = runtime
-        self._replay = replay_command(scenario, asked_for, weather_file, broker, ca_file, runtime, board_image)
+        self._replay = replay_command(scenario, asked_for, weather_file, broker, ca_file, runtime, board_images)
         self._broker = broker
         self._ca_pem = ca_file.read_text(encoding="ascii") if ca_file is not None else None
         self.results: dict = {}
@@ -95,7 +95,7 @@ def load(path, weather_file=None, seed=None, days=None) -> scenarios.Scenario:
     return found
 
 
-def replay_command(scenario, asked_for, weather_file, broker, ca_file=None, runtime="fast", board_image=None) -> str:
+def replay_command(scenario, asked_for, weather_file, broker, ca_file=None, runtime="fast", board_images=()) -> str:
     """The command that does this rehearsal again."""
     words = ["torpor", "rehearse"]
     if asked_for is not None:
@@ -109,8 +109,8 @@ def replay_command(scenario, asked_for, weather_file, broker, ca_file=None, runt
         words += ["--ca", str(ca_file)]
     if runtime != "fast":
         words += ["--runtime", runtime]
-    if board_image is not None:
-        words += ["--board-image", str(board_image)]
+    for image in board_images:
+        words += ["--board-image", str(image)]
     return shlex.join(words)
 
 
