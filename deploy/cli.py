@@ -12,7 +12,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from deploy import audit, bringup, card, check, collect, install, printing, roundtrip
+from deploy import audit, bringup, card, check, collect, install, printing, roundtrip, storm
 from deploy.broker_probe import NoBroker, probe, trust
 from deploy.report_folder import FolderError, staged
 
@@ -94,6 +94,22 @@ def rehearse(
     soak: Annotated[
         float | None, typer.Option(metavar="HOURS", help="With --bring-up: the soak, for so many hours.")
     ] = None,
+    storms: Annotated[
+        bool, typer.Option("--storm", help="Random boards and random faults, a storm a seed (docs/storms.md).")
+    ] = False,
+    seeds: Annotated[str | None, typer.Option(metavar="A:B", help=storm.SEEDS_HELP)] = None,
+    jobs: Annotated[
+        int | None, typer.Option(metavar="NUMBER", help="With --storm: processes; as many as there are processors.")
+    ] = None,
+    dask: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="With --storm: a Dask cluster instead of own processes.")
+    ] = None,
+    shrink_s: Annotated[
+        float | None, typer.Option(metavar="SECONDS", help="With --storm: to make each failing storm small; 60.")
+    ] = None,
+    json_file: Annotated[
+        Path | None, typer.Option("--json", metavar="FILE", help="With --storm: all figures.")
+    ] = None,
 ) -> None:
     """Read the command line's words, and keep an interruption from showing a traceback."""
     try:
@@ -101,6 +117,11 @@ def rehearse(
             _bring_up(scenario, weather, seed, runtime, plant, node, soak)
         if plant or node or soak is not None:
             _complain("--plant, --node and --soak: are for --bring-up")
+        if storms:
+            _fair_weather_only(scenario, weather, seed, broker, ca, board_image, runtime)
+            storm.rehearse_storms(seeds, days, jobs, dask, shrink_s, out, json_file)
+        if any(word is not None for word in (seeds, jobs, dask, shrink_s, json_file)):
+            _complain("--seeds, --jobs, --dask, --shrink-s and --json: are for --storm")
         _rehearse(scenario, weather, seed, days, out, broker, ca, runtime, board_image or [])
     except KeyboardInterrupt:
         printing.say("interrupted; nothing was written")
@@ -116,6 +137,11 @@ def _bring_up(scenario, weather, seed, runtime, plant, node, soak) -> NoReturn:
     if soak is not None and not 0 < soak <= SOAK_H_MAX:
         _complain(f"--soak: must be a number of hours up to {SOAK_H_MAX}")
     bringup.rehearse_bring_up(scenario, runtime, plant, node, soak, seed, weather)
+
+
+def _fair_weather_only(scenario, weather, seed, broker, ca, board_image, runtime) -> None:
+    if runtime != "fast" or any(word is not None for word in (scenario, weather, seed, broker, ca, board_image)):
+        _complain("--storm: draws scenario, weather and boards itself, on runtime fast; it takes --seeds and --days")
 
 
 def _known(runtime: str, runtimes) -> None:

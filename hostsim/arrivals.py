@@ -2,7 +2,7 @@
 
 from hostsim import card_format
 from hostsim.clock_book import ClockBook
-from hostsim.ledger import NOT_SURE, TIME_UNKNOWN, Ledger
+from hostsim.ledger import JUMPED, NOT_SURE, TIME_UNKNOWN, Ledger
 from hostsim.plain_pack import PlainChannels, head
 from hostsim.senml_read import SenmlError, reading
 
@@ -25,10 +25,15 @@ class Arrivals:
         self._clock = clock
         self._tally = tally
         self._broken = broken
+        self._forgotten = False
         self._plain: dict[tuple[int, int], PlainChannels] = {}  # by ring id and layout
 
-    def published(self, t_ms: int, payload: bytes, time_offered=None) -> None:
-        """time_offered() -> bool: a time server could have been asked in this wake; None: nobody knows."""
+    def published(self, t_ms: int, payload: bytes, time_offered=None, forgotten: bool = False) -> None:
+        """time_offered() -> bool: a time server could have been asked in this wake; None: nobody knows.
+
+        forgotten: the broker takes it, acknowledges it, and dies before anybody has it.
+        """
+        self._forgotten = forgotten
         found = head(payload)
         if found is not None:
             device, time_s, seq, ring_id, uncertainty_s, rest = found
@@ -58,7 +63,9 @@ class Arrivals:
         self._deliver(t_ms, ledger, seq)
 
     def _deliver(self, t_ms: int, ledger: Ledger, seq: int) -> None:
-        if ledger.deliver(seq):
+        if self._forgotten:
+            ledger.forget(seq)
+        elif ledger.deliver(seq):
             self._tally.delivered(t_ms, t_ms - ledger.taken_ms[seq % ledger.capacity])
 
     def _check_device(self, t_ms: int, seq: int, device: str) -> None:
@@ -102,7 +109,7 @@ class Arrivals:
         if stated_s is None:
             if before_s >= 0:
                 self._broken(5, t_ms, f"reading {seq} was delivered without the time that it had")
-            elif bound_s != NOT_SURE:
+            elif bound_s not in (NOT_SURE, JUMPED):
                 self._broken(5, t_ms, f"reading {seq} states no time, and its clock had been set")
             elif time_offered is not None and self._clock.waits(ledger, seq) and time_offered():
                 self._broken(5, t_ms, f"reading {seq} states no time, and a time server was there to be asked")
@@ -113,6 +120,8 @@ class Arrivals:
         ledger.stated_uncertainty_s[place] = min(uncertainty_s, 2**31 - 1)
         off_s = abs(stated_s * 1000 - self._start_ms - ledger.taken_ms[place]) / 1000.0
         self._tally.time(uncertainty_s, off_s)
+        if bound_s == JUMPED:
+            return
         if off_s > uncertainty_s:
             self._broken(5, t_ms, f"the time of reading {seq} is {off_s:.1f} s off and states {uncertainty_s} s")
         if bound_s != NOT_SURE and uncertainty_s > bound_s:

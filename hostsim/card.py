@@ -122,6 +122,12 @@ class Card:
                 first = index
         self._unsaved = {}
 
+    def forget(self, sectors) -> None:
+        """What these hold is rubbish from now on."""
+        for sector in sectors:
+            self._known[sector] = 0
+            self._unsaved.pop(sector, None)
+
     def peek(self, sector: int) -> bytes | None:
         """A sector as the desk sees it, None when it was never written. Not counted."""
         if not self._known[sector]:

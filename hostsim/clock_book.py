@@ -4,7 +4,7 @@ From a synchronisation on a time may be off by 2 s and by the specified drift si
 first synchronisation since the clock began to count resolve by it, and share the bound of the whole span.
 """
 
-from hostsim.ledger import LANDED, NOT_SURE, Ledger
+from hostsim.ledger import JUMPED, LANDED, NOT_SURE, Ledger
 
 BASE_UNCERTAINTY_S = 2
 # the node counts whole seconds, and may find itself up to this much further from a synchronisation than it was
@@ -19,10 +19,20 @@ class ClockBook:
         self._stretch = 1.0 + drift_ppm_max * 1e-6
         self._counting_from_ms = 0
         self.synced_ms = None
+        self._jumped_s = 0.0  # since it was set
         # by ring id: the ledger, and its first seq since the clock began to count
         self._waiting: dict[int, tuple[Ledger, int]] = {}
         # by ring id: the ledger, first and last seq that resolve by what no sector says yet
         self._by_memory: dict[int, tuple[Ledger, int, int]] = {}
+
+    def drift_s(self, t_ms: int) -> float:
+        """How far the clock may be off by then: since it was set, or since it began to count."""
+        since_ms = self._counting_from_ms if self.synced_ms is None else self.synced_ms
+        return self._bound_s(t_ms - since_ms) - BASE_UNCERTAINTY_S + self._jumped_s
+
+    def jumped(self, by_s: float) -> None:
+        """It jumped. Until it is set the next time nobody can ask the node for what it says of the time."""
+        self._jumped_s += abs(by_s)
 
     def _bound_s(self, span_ms: int) -> float:
         return BASE_UNCERTAINTY_S + self._drift_ppm_max * (span_ms * self._stretch + ROUNDING_MS) / 1e9
@@ -31,10 +41,12 @@ class ClockBook:
         """The most that the reading's time may be stated unsure by, NOT_SURE while the node cannot know the time."""
         if self.synced_ms is None:
             self._waiting.setdefault(ledger.ring_id, (ledger, seq))
-            return NOT_SURE
+            return JUMPED if self._jumped_s else NOT_SURE
         if self._by_memory and not ledger.volatile:
             # its sector says how the clock was set, for all of the run
             self._by_memory.pop(ledger.ring_id, None)
+        if self._jumped_s:
+            return JUMPED
         return self._bound_s(taken_ms - self.synced_ms)
 
     def waits(self, ledger: Ledger, seq: int) -> bool:
@@ -45,13 +57,24 @@ class ClockBook:
         """The clock was set to the time; True: for the first time since it was lost."""
         first = self.synced_ms is None
         if first:
-            bound_s = self._bound_s(t_ms - self._counting_from_ms)
+            # in the middle of what resolves by this moment, the count was wrong
+            bound_s = JUMPED if self._jumped_s else self._bound_s(t_ms - self._counting_from_ms)
             for ring_id, (ledger, seq) in self._waiting.items():
                 self._by_memory[ring_id] = (ledger, seq, ledger.newest)
                 _bound(ledger, seq, ledger.newest, bound_s)
             self._waiting.clear()
         self.synced_ms = t_ms
+        self._jumped_s = 0.0
         return first
+
+    def memory_lost(self, stated_ms) -> None:
+        """The node knows of its clock what its card states: that it was set at `stated_ms`, None: nothing."""
+        for ledger, first, last in self._by_memory.values():
+            _bound(ledger, first, last, NOT_SURE)
+            ledger.forget_times(first, last)
+        self._by_memory.clear()
+        if self.synced_ms is not None and stated_ms is not None:
+            self.synced_ms = min(self.synced_ms, stated_ms)
 
     def lost(self, t_ms: int) -> None:
         """The clock counts from an arbitrary value; what only retained memory could have resolved stays unknown."""
@@ -61,6 +84,7 @@ class ClockBook:
         self._waiting.clear()
         self._counting_from_ms = t_ms
         self.synced_ms = None
+        self._jumped_s = 0.0
 
 
 def _bound(ledger: Ledger, first: int, last: int, bound_s: float) -> None:

@@ -124,6 +124,11 @@ class Faults:
         self.seen[name] += 1
         return self._by_name[name].pop(0)
 
+    def peek(self, name: str) -> Fault | None:
+        """The momentary fault of this name that comes next, due or not."""
+        found = self._by_name.get(name)
+        return found[0] if found else None
+
     def is_due(self, name: str, now_ms: int) -> bool:
         """True when `strikes` would give one."""
         if name not in self.names:

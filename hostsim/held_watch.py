@@ -19,6 +19,7 @@ class HeldWatch:
         self._broken = broken
         self._ledger: Ledger | None = None  # of the area last seen
         self._stride = 0
+        self._changed = False
         self._settled_to = 0  # what is held and older has been delivered or dropped
 
     def look(self, memory, card_failed: bool, prompt: bool) -> None:
@@ -49,13 +50,24 @@ class HeldWatch:
             self._unseen(head - ledger.newest)
             ledger.skip_to(head, 0)
         dropped = self._dropped(ledger, first) if prompt else []
-        if dropped and same and count < diary_format.held_capacity(memory, stride):
+        if dropped and self._changed:
+            self._changed = False
+        elif dropped and same and count < diary_format.held_capacity(memory, stride):
             self._broken("a held reading was dropped though there was room for it")
         elif dropped and not card_failed:
             self._broken("a held reading was dropped while the card was healthy")
         self._stride = stride
         if count == 0 and not holding and prompt:
             self._ledger = None
+
+    def memory_lost(self) -> int:
+        """Nothing is held any more; returns how many readings that took."""
+        ledger, self._ledger = self._ledger, None
+        return len(self._drop(ledger, list(ledger.undelivered()))) if ledger is not None else 0
+
+    def channels_change(self) -> None:
+        """What is held from before has other channels than the settings name now: it cannot be sent, nor be kept."""
+        self._changed = self._ledger is not None
 
     def _dropped(self, ledger: Ledger, first: int) -> list[int]:
         dropped = []

@@ -9,15 +9,21 @@ from hostsim.arrivals import Arrivals, layouts
 from hostsim.clock_book import ClockBook
 from hostsim.held_watch import HeldWatch
 from hostsim.invariants import Invariants
-from hostsim.ledger import Ledger
+from hostsim.ledger import NOT_SURE, Ledger
 from hostsim.measured import invented
-from hostsim.reckoning import reckon
+from hostsim.reckoning import on_card, reckon
 from hostsim.secrecy import secrets
 from hostsim.sector_watch import SectorWatch
 from hostsim.slots import Slots
 
 AWAKE_S_MAX = 180  # a wake, the service window not counted
 AWAKE_S_GRACE = 5
+DIARY_CRC = slice(132, 136)
+CUTS = ("power cut", "brown-out", "a reset from outside")  # ends of a wake that are not the node's doing
+FAILURES = ("reset", "brown-out", "a reset from outside")  # after which a node may rest
+BACK_OFF_S = 600  # times the failures in a row: how long (docs/cycle.md)
+BACK_OFF_SLACK = 1.25  # of the worst sleep timers
+UNRESTED_MAX = 3  # watchdog resets in a row after which it does not have to
 RESETS_MAX = 4  # watchdog resets in a row
 DAY_MS = 86_400_000
 COUNTER_MAX = 65535  # where the node's counters of misses and of unstored readings stop
@@ -39,9 +45,9 @@ class Judge:
         self._write_on_mv = _setting(settings, "battery", "write_on_mv", 3300)
         # one character a byte: a text is searched faster than bytes are
         self._secrets = [secret.decode("latin-1") for secret in secrets(settings)]
-        self.slots = Slots(settings.get("sample_every_s", 600), start_epoch_s)
         self.ledgers: dict[int, Ledger] = {}
         self._clock = ClockBook(_setting(settings, "time", "drift_ppm_max", 100))
+        self.slots = Slots(settings.get("sample_every_s", 600), start_epoch_s, self._clock.drift_s)
         self.arrivals = Arrivals(start_epoch_s, self.ledgers, self._clock, tally, self._broken)
         self._sectors = SectorWatch(self.ledgers, self._land, self._broken)
         self._held = HeldWatch(self.ledgers, self._land_held, self._dropped, self._dropped_unseen, self._held_wrongly)
@@ -56,6 +62,18 @@ class Judge:
         self._weak = False
         self._resets = 0
         self._retained = b""
+        self._without_settings = self._other_settings = False
+        self._failures = 0  # in a row
+        self._browned_out = False
+        self._memory_gone = self._doubtful = False  # what the node knows of its clock is settled by its next reading
+        self._began_ms = None  # the wake in which the node began to count anew, as far as that is certain
+        self._failed_since = False  # the card, since the memory was lost
+        self._lost_with = b""  # what the diary's check sum was when the clock was last lost
+        self._stated_ms = None  # when the clock was set, by the newest sector
+        self._elsewhere = 0  # readings since the last one on the card
+        self._erased = 0  # held readings that went with the memory
+        self._uncounted = [0, 0]  # in wakes cut short: dropped, overwritten
+        self._before = (0, 0)
         self._counters = (0, 0, 0)  # the node's: missed, unstored, overwritten
         self._counted = [0, 0, 0]
 
@@ -66,16 +84,25 @@ class Judge:
 
     # --- the wake ------------------------------------------------------------------------------------------------
 
-    def wake_began(self, t_ms: int, retained, person: bool = True) -> None:
-        """retained: the memory itself, looked into at the end of the wake. person: a service window may follow."""
+    def wake_began(self, t_ms: int, retained, person: bool = True, without_settings: bool = False) -> None:
+        """retained: the memory itself, looked into at the end of the wake. person: a service window may follow.
+
+        without_settings: there are none that the node could have known.
+        """
         self._woke_ms = t_ms
-        self.slots.wake_began(t_ms)
+        if without_settings or self._without_settings:
+            # settings of last resort name no rail of the card, and other channels than before and after
+            self._held.channels_change()
+        self._other_settings = without_settings or self._without_settings
+        self._without_settings = without_settings
+        self.slots.wake_began(t_ms, without_settings)
         self._awake_ms_max = 1000 * (AWAKE_S_MAX + AWAKE_S_GRACE) + (self._service_ms if person else 0)
         self._sensed_ms = None
         self._measured = []
         self._safe = False
         self._card_failed = False
         self._retained = retained
+        self._before = self._gone()
 
     def sensed(self, t_ms: int, value: float | None = None) -> None:
         """A sensor was read. value: what it gave, in the unit of its channel; None: not known to the world."""
@@ -85,9 +112,14 @@ class Judge:
         elif self._measured is not None:
             self._measured.append(value)
 
+    def asked(self, t_ms: int) -> None:
+        """A sensor is asked for, and perhaps not there."""
+        self._sensed_ms = t_ms
+
     def card_failed(self) -> None:
         """The card did not do what the node asked, and the node is not to blame."""
-        self._card_failed = True
+        self._card_failed = self._failed_since = True
+        self._sectors.card_failed()
 
     def radio_on(self, t_ms: int) -> None:
         if not self._safe:
@@ -96,7 +128,7 @@ class Judge:
             self._broken(3, t_ms, "the radio came on and no reading of this slot was stored or held")
 
     def wake_ended(self, t_ms: int, end: str, battery_mv: int) -> None:
-        """end: "sleep", "reset" (watchdog), "power cut", or anything else, which is what the node died of."""
+        """end: "sleep", "reset" (watchdog), one of CUTS, or anything else, which is what the node died of."""
         self._look_at_held(t_ms)
         if t_ms - self._woke_ms > self._awake_ms_max:
             self._broken(4, t_ms, f"a wake lasted {(t_ms - self._woke_ms) / 1000:.0f} s")
@@ -106,13 +138,18 @@ class Judge:
                 self._broken(4, t_ms, f"{self._resets} watchdog resets in a row")
         else:
             self._resets = 0
-            if end not in ("sleep", "power cut"):
+            if end != "sleep" and end not in CUTS:
                 self._keep_secret(t_ms, end.encode(), "an exception")
                 self._broken(4, t_ms, f"a wake ended in {end}")
         # as the settings have it: weak below the one, until it reaches the other
         self._weak = battery_mv < (self._write_on_mv if self._weak else self._write_off_mv)
-        excuses = {"reset": "a reset", "power cut": "a power cut"}
-        self.slots.wake_ended(t_ms, excuses.get(end, "the battery" if self._weak else None))
+        excuse = end if end in CUTS else "a reset" if end == "reset" else "the battery" if self._weak else None
+        self.slots.wake_ended(t_ms, excuse, self._rest_ms(end))
+        if end in CUTS:
+            self._cut_short()
+        elif self._doubtful and self._began_ms is None and not self._weak and diary_format.whole(self._retained):
+            # one that was too weak to look at its card left that to the next wake
+            self._began_ms = self._woke_ms
         if diary_format.whole(self._retained):
             counters = diary_format.counts(self._retained)
             if counters != self._counters:
@@ -120,6 +157,49 @@ class Judge:
             if self.arrivals.prompt:
                 ring_id, _, acked_to = diary_format.ring(self._retained)
                 self._check_accepted(ring_id, acked_to, t_ms)
+
+    def _rest_ms(self, end: str) -> int:
+        """For how long the node may rest after this wake."""
+        if end in FAILURES:
+            self._failures += 1
+            self._browned_out = end == "brown-out"
+            return 0
+        rests = self._failures > UNRESTED_MAX or self._browned_out
+        failures, self._failures, self._browned_out = self._failures, 0, False
+        return int(BACK_OFF_S * BACK_OFF_SLACK * 1000) * failures if rests else 0
+
+    def _gone(self) -> tuple[int, int]:
+        """(held readings dropped, readings overwritten) so far."""
+        ledgers = self.ledgers.values()
+        dropped = sum([ledger.dropped for ledger in ledgers]) + self._unseen
+        return dropped, sum([ledger.replaced_waiting for ledger in ledgers])
+
+    def _cut_short(self) -> None:
+        """What the node counted in this wake may be forgotten, and with it the run that it began."""
+        for index, count in enumerate(self._gone()):
+            self._uncounted[index] += count - self._before[index]
+        self.slots.cut_short()
+        if bytes(self._retained[DIARY_CRC]) == self._lost_with or not diary_format.whole(self._retained):
+            # the diary does not have it
+            self._doubtful = True
+            self._began_ms = None
+
+    def memory_lost(self) -> None:
+        """What the node kept in retained memory is gone, after a wake or in its sleep."""
+        self._erased += self._held.memory_lost()
+        self.slots.memory_lost(self._elsewhere)
+        self._counters = (0, 0, 0)
+        self._clock.memory_lost(self._stated_ms)
+        self._memory_gone = self._doubtful = True
+        self._began_ms = None
+        self._failed_since = False
+
+    def _settle_doubt(self, record: bytes) -> None:
+        """The reading states whether the node could go by its clock, or has begun to count anew in this wake."""
+        if self._doubtful and record[4:6] == b"\xff\xff":
+            self.clock_lost(self._woke_ms if self._began_ms is None else self._began_ms)
+        self._memory_gone = self._doubtful = False
+        self._began_ms = None
 
     def _take_counters(self, counters) -> None:
         self.slots.node_counts(counters[0])
@@ -141,6 +221,28 @@ class Judge:
         self._keep_secret(t_ms, data, "a card sector")
         self._sectors.written(t_ms, sector, data, sector_count)
 
+    def sectors_gone(self, t_ms: int, destroy, peek, sector_count: int) -> bool:
+        """The card loses sectors: destroy() does it, peek(sector) reads it. True: no ring is left to be found.
+
+        A reading is destroyed when it was there before and is not afterwards, in no sector.
+        """
+        before = [
+            (ledger, seq)
+            for ledger in self.ledgers.values()
+            if not ledger.volatile
+            for seq in ledger.undelivered()
+            if on_card(ledger, seq, peek, sector_count)
+        ]
+        destroy()
+        gone = [(ledger, seq) for ledger, seq in before if not on_card(ledger, seq, peek, sector_count)]
+        for ledger, seq in gone:
+            ledger.destroy(seq)
+        if gone:
+            self.tally.gone(t_ms, len(gone))
+        second = card_format.LAYOUT_SECTORS + card_format.half_of(sector_count)
+        layouts = [peek(sector) for sector in (0, second)]
+        return not any(data is not None and card_format.layout_sector(data) for data in layouts)
+
     def _land(self, ledger: Ledger, seq: int, record: bytes, acked_to: int, t_ms: int) -> None:
         if record[8] not in ledger.layouts:
             self._broken(2, t_ms, f"reading {seq} has a layout that was never written")
@@ -150,10 +252,20 @@ class Judge:
             self._broken(2, t_ms, f"reading {seq} was stored and no sensor had been read")
             return
         self._check_measured(ledger, seq, record, t_ms)
+        if self._memory_gone or self._doubtful:
+            self._settle_doubt(record)
         newest = ledger.newest
         if ledger.taken_ms[newest % ledger.capacity] == taken_ms and ledger.has(newest):
             self._broken(8, t_ms, f"reading {seq} is the one before it once more")
-        gone = ledger.land(seq, record, taken_ms, self._clock.landed(ledger, seq, taken_ms), acked_to)
+        bound_s = self._clock.landed(ledger, seq, taken_ms)
+        if self._without_settings:
+            # the settings say how far the clock may drift
+            bound_s = NOT_SURE
+        if ledger.volatile:
+            self._elsewhere += 1
+        else:
+            self._elsewhere, self._stated_ms = 0, self._clock.synced_ms
+        gone = ledger.land(seq, record, taken_ms, bound_s, acked_to)
         if gone:
             self.tally.gone(t_ms, gone)
         self._safe = True
@@ -184,7 +296,7 @@ class Judge:
 
     def _look_at_held(self, t_ms: int) -> None:
         self._t_ms = t_ms
-        self._held.look(self._retained, self._card_failed, self.arrivals.prompt)
+        self._held.look(self._retained, self._card_failed or self._other_settings, self.arrivals.prompt)
 
     def _land_held(self, ledger: Ledger, seq: int, record: bytes) -> None:
         self._land(ledger, seq, record, 0, self._t_ms)
@@ -195,6 +307,7 @@ class Judge:
 
     def _dropped_unseen(self, count: int) -> None:
         self._unseen += count
+        self._elsewhere += count
         if self._sensed_ms is not None:
             self._slot_taken(self._t_ms, self._sensed_ms)
 
@@ -207,19 +320,31 @@ class Judge:
         """The RTC was set: from network time, or to where it counts from."""
         if abs(epoch_s * 1000 - self._start_ms - t_ms) > DAY_MS:
             self.clock_lost(t_ms)
-        elif self._clock.set(t_ms):
+            return
+        self.slots.clock_corrected(t_ms)
+        if self._clock.set(t_ms):
             self.slots.clock_known(t_ms)
+
+    def clock_jumped(self, t_ms: int, by_s: int | None) -> None:
+        """The RTC shows another time all at once; by_s None: years."""
+        by_s = DAY_MS if by_s is None else abs(by_s)
+        self._clock.jumped(by_s)
+        self.slots.clock_jumped(by_s)
 
     def clock_lost(self, t_ms: int) -> None:
         """The RTC counts from an arbitrary value from now on."""
+        if self._memory_gone and (self._failed_since or self._stated_ms is None):
+            self.slots.blind()
+        self._doubtful = False
+        self._lost_with = bytes(self._retained[DIARY_CRC])
         self._clock.lost(t_ms)
         self.slots.clock_lost(t_ms)
 
-    def published(self, t_ms: int, kind: str, payload: bytes, time_offered=None) -> None:
-        """A packet of this node arrived at the broker; kind: last part of its topic; time_offered: see Arrivals."""
+    def published(self, t_ms: int, kind: str, payload: bytes, time_offered=None, forgotten: bool = False) -> None:
+        """A packet of this node arrived at the broker; kind: last part of its topic; the rest: see Arrivals."""
         self._keep_secret(t_ms, payload, "a payload")
         if kind == "readings":
-            self.arrivals.published(t_ms, payload, time_offered)
+            self.arrivals.published(t_ms, payload, time_offered, forgotten)
 
     def logged(self, t_ms: int, line: str) -> None:
         if not line.isascii():
@@ -253,12 +378,14 @@ class Judge:
     def _check_counters(self, t_ms: int, unstored: int) -> None:
         _, node_unstored, node_overwritten = self._counted
         # a reading that was delivered and whose PUBACK was lost is dropped too, for all that the node knows
-        held_delivered = sum(ledger.delivered for ledger in self.ledgers.values() if ledger.volatile)
-        right = unstored <= node_unstored <= unstored + held_delivered
+        held = [ledger for ledger in self.ledgers.values() if ledger.volatile]
+        held_delivered = sum(ledger.delivered + ledger.destroyed for ledger in held)
+        least = unstored - self._erased - self._uncounted[0]
+        right = least <= node_unstored <= unstored + held_delivered
         if not right and self._counters[1] < COUNTER_MAX:
             self._broken(8, t_ms, f"{unstored} held readings were dropped and the node counted {node_unstored}")
         overwritten = sum(ledger.replaced_waiting for ledger in self.ledgers.values())
-        if node_overwritten != overwritten:
+        if not overwritten - self._uncounted[1] <= node_overwritten <= overwritten:
             self._broken(1, t_ms, f"{overwritten} readings were overwritten and the node counted {node_overwritten}")
 
     def _acked_to(self, ledger: Ledger) -> int:

@@ -9,7 +9,12 @@ from struct import Struct
 LANDED = 1
 DELIVERED = 2
 DROPPED = 4  # held, and gone from retained memory before it was delivered
+DESTROYED = 8  # its last copy is gone: the card lost it, or a broker that had acknowledged it
+FORGOTTEN = 16  # a broker acknowledged it and forgot it; the ring has it still
+_GONE = DELIVERED | DROPPED | DESTROYED
+_RIGHTLY_ACCEPTED = LANDED | DELIVERED | DESTROYED | FORGOTTEN
 NOT_SURE = -1.0  # no bound is known: the node could not know the time
+JUMPED = -2.0  # its clock had jumped, which it could not see, and the time that it states is not judged
 TIME_UNKNOWN = 65535
 _TIME = Struct("<IH")  # how a record begins
 
@@ -19,7 +24,8 @@ class Ledger:
 
     capacity: readings that the ring has room for; room: the most bytes of a record.
     `stored` counts the distinct seqs that landed; each of them is one of: `delivered`, `overwritten` (out of the ring
-    and not accepted), `lost_unseen` (out of the ring, accepted and never delivered), `dropped`, or `undelivered()`.
+    and not accepted), `lost_unseen` (out of the ring, accepted and never delivered), `dropped`, `destroyed` (the card
+    lost its last copy, or the broker that took it), or `undelivered()`.
     `replaced_waiting`: how often, on a card, a reading took the place of one that was not accepted yet.
     """
 
@@ -36,7 +42,7 @@ class Ledger:
         self.layouts: dict[int, list] = {}
         self.acked_to = 0  # as the newest sector states it
         self.stored = self.delivered = self.duplicates = self.overwritten = self.lost_unseen = self.dropped = 0
-        self.replaced_waiting = 0
+        self.replaced_waiting = self.destroyed = 0
         self.room = room
         self._records = bytearray(capacity * room)
         self._accepted_rightly = 0
@@ -85,9 +91,11 @@ class Ledger:
     def _push_out(self, seq: int, acked_to: int) -> int:
         """What lies in the place of `seq` is in the ring no more."""
         place = seq % self.capacity
-        pushed = self.state[place] & (LANDED | DELIVERED | DROPPED) == LANDED
+        pushed = self.state[place] & (LANDED | _GONE) == LANDED
         if pushed:
-            if seq - self.capacity <= acked_to:
+            if self.state[place] & FORGOTTEN:
+                self.destroyed += 1
+            elif seq - self.capacity <= acked_to:
                 self.lost_unseen += 1
             else:
                 self.overwritten += 1
@@ -104,6 +112,8 @@ class Ledger:
         if state & DROPPED:
             # it was accepted, and only the news of it came late
             self.dropped -= 1
+        if state & DESTROYED:
+            self.destroyed -= 1
         self.state[place] = LANDED | DELIVERED
         self.delivered += 1
         return True
@@ -117,20 +127,43 @@ class Ledger:
         self.state[seq % self.capacity] |= DROPPED
         self.dropped += 1
 
+    def destroy(self, seq: int) -> None:
+        self.state[seq % self.capacity] |= DESTROYED
+        self.destroyed += 1
+
+    def forget(self, seq: int) -> None:
+        """A broker acknowledged a reading, and forgot it: the ring can be asked for it, memory cannot."""
+        state = self.state[seq % self.capacity]
+        if not state & _GONE:
+            if self.volatile:
+                self.destroy(seq)
+            else:
+                self.state[seq % self.capacity] = state | FORGOTTEN
+
+    def is_forgotten(self, seq: int) -> bool:
+        return self.state[seq % self.capacity] & FORGOTTEN != 0
+
+    def forget_times(self, first: int, last: int) -> None:
+        """What was stated of when they were taken cannot be told a second time."""
+        for seq in range(max(first, self.newest - self.capacity + 1), last + 1):
+            place = seq % self.capacity
+            if _TIME.unpack_from(self._records, place * self.room)[1] == TIME_UNKNOWN:
+                self.stated_s[place] = self.stated_uncertainty_s[place] = -1
+
     def wrongly_accepted(self, acked_to: int) -> int | None:
         """The first seq up to `acked_to` that was never delivered, though the ring has it or will only get it."""
         if acked_to <= self._accepted_rightly:
             return None
         seq = max(self._accepted_rightly + 1, self.newest - self.capacity + 1)
         while seq <= acked_to:
-            if seq > self.newest or self.state[seq % self.capacity] & (LANDED | DELIVERED) == LANDED:
+            if seq > self.newest or self.state[seq % self.capacity] & _RIGHTLY_ACCEPTED == LANDED:
                 break
             seq += 1
         self._accepted_rightly = max(self._accepted_rightly, seq - 1)
         return seq if seq <= acked_to else None
 
     def undelivered(self, first: int = 1):
-        """The seqs from `first` on that landed, were not dropped and were never delivered, oldest first."""
+        """The seqs from `first` on that landed, were not dropped, destroyed or delivered, oldest first."""
         for seq in range(max(first, self.newest - self.capacity + 1), self.newest + 1):
-            if self.state[seq % self.capacity] & (LANDED | DELIVERED | DROPPED) == LANDED:
+            if self.state[seq % self.capacity] & (LANDED | _GONE) == LANDED:
                 yield seq

@@ -13,6 +13,7 @@ from hostsim.faults import Faults
 from hostsim.humid_air import rh_after_warming
 from hostsim.meter import Meter
 from hostsim.oscillator import Oscillator
+from hostsim.radio import Network
 from hostsim.rtc import Clock, sleep_ms
 from hostsim.sensing import MINUTE_MS, Surroundings, minute
 from hostsim.wiring import Wiring
@@ -102,11 +103,13 @@ class Node:
         self.firmware_random = generator(seed, "firmware", name)
         self.radio_random = generator(seed, "radio", name)
         self.noise = generator(seed, "sensors", name)
+        self.fault_random = generator(seed, "faults", name)
         self._seed = seed
         self._parts: dict[tuple, Surroundings] = {}  # by driver, bus and address
         self.clock_chip = None  # made by the runtimes that have chips
         self.radio_state: str | None = None  # the state that waiting is spent in while the radio is on
         self.ports: tuple | None = None  # what a runtime keeps for this node
+        self.supply = None  # power_faults.Supply, where a fault will befall it
         self.now_ms = 0
         self.awake_from_ms = 0
         self.reset_cause = "power-on"
@@ -114,7 +117,8 @@ class Node:
         self.battery_mv = 0  # under the load of a board that is awake, at the beginning of the wake
         self.dead_since_ms: int | None = None
         self.weak_since_ms: int | None = None
-        self.link_rtt_ms = 0  # round trip of the network joined last
+        self.network: Network | None = None  # the one joined last
+        self.link_rtt_ms = 0  # its round trip
         self.arrivals = self.radio_uses = 0  # packets at the broker and joins tried in this wake
         self._charged_uah = 0.0
         self._aged_ms = 0

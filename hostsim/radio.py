@@ -10,7 +10,9 @@ from hostsim.timeline import Timeline
 
 # absent: nothing to be heard. locked: the password is refused. no-address: joins, and no address is handed out.
 # dead-end: joins, and nothing beyond it answers. hangs: the call never comes back, only the watchdog does.
-KINDS = ("absent", "locked", "no-address", "dead-end", "hangs")
+# no-names: no name is resolved. captive: whatever is opened leads to a portal. slow: round trips of many times their
+# length, and few bytes a second. no-time: nothing comes back from port 123.
+KINDS = ("absent", "locked", "no-address", "dead-end", "hangs", "no-names", "captive", "slow", "no-time")
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 # Orders of magnitude from published figures for battery nodes: 0.4 s to an access point whose channel is known
@@ -23,6 +25,10 @@ DHCP_MS = (200, 1500)
 SCAN_MS = (2400, 3400)
 HINTED_FAIL_MS = (600, 1100)
 REFUSED_MS = (3000, 6000)
+# a cell at its edge, a satellite, a mesh: assumption
+SLOW_TIMES = 10
+SLOW_RTT_MS_MAX = 5000
+SLOW_BYTES_A_S = 500
 
 
 @dataclass
@@ -42,7 +48,8 @@ class Network:
     rtt_ms: int = 40
 
     def __post_init__(self):
-        self._kind_at = Timeline(self.windows, KINDS).kind_at
+        self._timeline = Timeline(self.windows, KINDS)
+        self._kind_at = self._timeline.kind_at
 
     def kind_at(self, node: str, now_s: float) -> str | None:
         """The kind of trouble at `now_s` seconds since the start; None when it can be used."""
@@ -56,6 +63,16 @@ class Network:
             if not from_hour <= hour < to_hour or int(local_s // 86400 + 3) % 7 not in weekdays:
                 return "absent"
         return self._kind_at(now_s)
+
+    def is_clear(self, from_s: float, to_s: float) -> bool:
+        """True when there is no trouble from the one moment to the other, its hours of presence left aside."""
+        return self._timeline.is_clear(from_s, to_s)
+
+    def rtt_ms_at(self, node: str, now_s: float) -> int:
+        """The round trip at this moment."""
+        if self.kind_at(node, now_s) != "slow":
+            return self.rtt_ms
+        return max(self.rtt_ms, min(SLOW_TIMES * self.rtt_ms, SLOW_RTT_MS_MAX))
 
 
 @dataclass

@@ -1,4 +1,4 @@
-"""What became of each reading in the end. Law: stored = delivered + waiting + overwritten + lost.
+"""What became of each reading in the end. Law: stored = delivered + waiting + overwritten + destroyed + lost.
 
 `held` is a part of `stored`; what was dropped from retained memory is `unstored` and in neither.
 """
@@ -6,7 +6,7 @@
 from hostsim import card_format
 from hostsim.ledger import Ledger
 
-COUNTS = ("stored", "held", "unstored", "delivered", "duplicates", "overwritten", "waiting", "lost")
+COUNTS = ("stored", "held", "unstored", "delivered", "duplicates", "overwritten", "waiting", "destroyed", "lost")
 
 
 def reckon(ledgers, acked_to, peek, sector_count: int, broken) -> dict[str, int]:
@@ -28,6 +28,7 @@ def reckon(ledgers, acked_to, peek, sector_count: int, broken) -> dict[str, int]
         count["duplicates"] += ledger.duplicates
         count["overwritten"] += ledger.overwritten
         count["waiting"] += waiting
+        count["destroyed"] += ledger.destroyed
         count["lost"] += lost + ledger.lost_unseen
     return count
 
@@ -36,8 +37,10 @@ def _rest(ledger: Ledger, acked_to: int, peek, sector_count: int, broken) -> tup
     """(waiting, lost) of the readings that were never delivered and did not leave the ring."""
     waiting = lost = 0
     for seq in ledger.undelivered():
+        # what a broker acknowledged and forgot waits to be asked for
+        waits = seq > acked_to or ledger.is_forgotten(seq)
         # what is held and was not dropped is in retained memory still
-        if ledger.volatile or (seq > acked_to and _on_card(ledger, seq, peek, sector_count)):
+        if ledger.volatile or (waits and on_card(ledger, seq, peek, sector_count)):
             waiting += 1
         else:
             lost += 1
@@ -45,7 +48,7 @@ def _rest(ledger: Ledger, acked_to: int, peek, sector_count: int, broken) -> tup
     return waiting, lost
 
 
-def _on_card(ledger: Ledger, seq: int, peek, sector_count: int) -> bool:
+def on_card(ledger: Ledger, seq: int, peek, sector_count: int) -> bool:
     """True when some whole sector that has the reading, as it was stored, is where it belongs."""
     half = card_format.half_of(sector_count)
     for later in range(seq, min(seq + card_format.WINDOW_MAX, ledger.newest + 1)):

@@ -6,6 +6,11 @@ A sector of the ring stands where its number belongs; it repeats only what was s
 from hostsim import card_format
 from hostsim.ledger import Ledger
 
+# numbers that may be passed over, once the card failed (docs/formats.md, section 6); any in a lap where one unit of a
+# card holds both copies
+PASSED_MAX = 64
+UNIT_SECTORS = 8192
+
 
 class SectorWatch:
     """Looks at each sector of one node's card that is really written.
@@ -19,6 +24,11 @@ class SectorWatch:
         self._broken = broken
         self._window = b""
         self._window_end = (0, 0)  # ring id and seq of the newest record in _window
+        self._card_failed = False  # since the newest reading landed
+
+    def card_failed(self) -> None:
+        """What the card lost may have had the newest reading, whose number must not be used twice."""
+        self._card_failed = True
 
     def written(self, t_ms: int, sector: int, data, sector_count: int) -> None:
         """A sector really landed on the card."""
@@ -46,13 +56,19 @@ class SectorWatch:
         record = window[-stride:]
         newest = ledger.newest
         if seq > newest:
-            if seq > newest + 1:
+            if seq > newest + 1 and not self._may_pass(seq - newest - 1, half):
                 self._broken(1, t_ms, f"reading {seq} follows reading {newest}: a number was left out")
+            self._card_failed = False
             self._land(ledger, seq, record, acked_to, t_ms)
         elif ledger.has(seq):
             self._same_content(ledger, seq, record, t_ms)
         else:
             self._broken(2, t_ms, f"reading {seq} was written after reading {newest}")
+
+    def _may_pass(self, numbers: int, half: int) -> bool:
+        if not self._card_failed:
+            return False
+        return numbers <= (PASSED_MAX if half + card_format.LAYOUT_SECTORS >= UNIT_SECTORS else 2 * half)
 
     def _layout_written(self, t_ms: int, layout, capacity: int) -> None:
         slot, stride, ring_id, _, _, _, channels = layout

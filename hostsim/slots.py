@@ -3,10 +3,14 @@
 While the node cannot know the time its slots are counted from where its clock began to count; from the moment at
 which its clock was set they are the multiples of the interval in UTC. A reading belongs to the nearest multiple. The
 first slot is the one in which the node begins to count: a wake in which nothing is taken leaves it behind.
+
+A node's clock may be off by its specified drift. As far as it may, a reading counts for either slot; and when the
+clock is corrected, as many slots may have gone by.
 """
 
 AMBIGUOUS_S = 5.0  # a reading this near to the middle between two slots may count for either
 AMBIGUOUS_SHARE = 0.125  # the same for short intervals, as a share of the interval
+LATE_MS = 20_000  # so long after the board woke, the slot that it woke for may have passed
 GRACE_S = 60  # a slot this near to the end need not have been taken any more
 LONG_WAKES_MAX = 64
 COUNTER_MAX = 65535  # where the node's counter stops
@@ -15,11 +19,16 @@ COUNTER_MAX = 65535  # where the node's counter stops
 class Slots:
     """Counts the slots of one node: `due`, `missed`, and what the node itself counted as missed."""
 
-    def __init__(self, every_s: int, start_epoch_s: int):
+    def __init__(self, every_s: int, start_epoch_s: int, drift_s=lambda t_ms: 0.0):
+        """drift_s(t_ms): how far the node's clock may have drifted by then, as its maker specifies it."""
         self.every_s = every_s
         self.due = 0
         self.missed = 0
-        self._slack = min(AMBIGUOUS_S / every_s, AMBIGUOUS_SHARE)
+        self._drift_s = drift_s
+        self._near = min(AMBIGUOUS_S / every_s, AMBIGUOUS_SHARE)
+        self._leap = 0.0  # slots by which the clock may have been corrected since the last reading
+        self._doubt = 0  # slots that the node may have counted as missed, and did not have to
+        self._lowest = 0  # slot that the last reading may count for
         self._start_s = start_epoch_s
         self._base_s = 0.0  # seconds since the scenario's start from which slots are counted while time is unknown
         self._known = False
@@ -29,8 +38,13 @@ class Slots:
         self._idle = 0  # wakes since then that ended without a reading and without an excuse
         self._gap_from = None  # the last slot before the clock was lost
         self._woke_ms = 0
+        self._spare = 0  # slots after the last reading that it may have been for, the ones before it being excused
+        self._rests = []  # (from, to) in which the node rested from resets
+        self._blind = False  # nothing can tell the node what its gap began with
+        self._missed_before = 0  # this wake
         self._long_wakes = []  # (began, ended), since the last reading, of those that may have reached into a slot
         self._excuse = None
+        self._without = self._had_none = self._jumped = False
         self._counted = 0
         self._counter = 0
 
@@ -40,18 +54,23 @@ class Slots:
     def _position(self, t_ms: int) -> float:
         return (self._origin_s() + t_ms / 1000.0) / self.every_s
 
+    def _slack(self, t_ms: int) -> float:
+        return max(self._near, self._drift_s(t_ms) / self.every_s)
+
     def _slot(self, t_ms: int) -> int:
-        position = self._position(t_ms)
-        slot = int(position + 0.5)
-        if self._last is not None and slot != self._last + 1:
-            for candidate in (int(position + 0.5 + self._slack), int(position + 0.5 - self._slack)):
-                if candidate == self._last + 1:
-                    return candidate
-        return slot
+        """The slot that a reading counts for: the next one, wherever it may."""
+        middle = self._position(t_ms) + 0.5
+        if self._last is not None:
+            slack = self._slack(t_ms)
+            if int(middle - slack) <= self._last + 1 <= int(middle + slack):
+                return self._last + 1
+        return int(middle)
 
     def is_stored(self) -> bool:
         """True when the slot that this wake began in, or one that it cannot be told from, has been taken."""
-        return self._last is not None and int(self._position(self._woke_ms) + 0.5 - self._slack) <= self._last
+        return self._last is not None and (
+            int(self._position(self._woke_ms) + 0.5 - self._slack(self._woke_ms)) <= self._last
+        )
 
     def taken(self, t_ms: int) -> str | None:
         """A reading was taken; returns what is wrong with that, or None."""
@@ -62,40 +81,82 @@ class Slots:
         if last is None and self._idle:
             last = int(self._position(self._from_ms) + 0.5) - 1
         self._last_taken_ms = t_ms
-        if last is not None and slot <= last:
-            return "a slot was sampled twice"
+        if self._without:
+            self.due += 1
+            self._last, self._lowest = slot, slot - 1
+            return None
         fact = None
-        if last is not None and slot > last + 1:
+        if last is not None and slot <= last:
+            if slot <= self._lowest:
+                return "a slot was sampled twice"
+        elif last is not None and slot > last + 1:
             fact = self._gap(last + 1, slot, t_ms)
+        self._spare = 0
+        if self._last is not None and t_ms - self._woke_ms > LATE_MS:
+            latest = int(self._position(t_ms) + 0.5 + self._slack(t_ms))
+            if self._excuse is not None or self._are_excused(slot, latest, t_ms):
+                self._spare = latest - slot
+        self._lowest = slot if self._last is not None else int(self._position(t_ms) + 0.5 - self._slack(t_ms))
+        self._leap = 0.0
         self.due += 1
         self._last = slot
         self._long_wakes.clear()
+        if self._rests:
+            # as far as the clock may be off, one of them may still explain a slot
+            since_ms = t_ms - self.every_s * 1000 - self._drift_s(t_ms) * 1000
+            self._rests = [rest for rest in self._rests if rest[1] >= since_ms]
         return fact
 
     def _gap(self, first: int, end: int, t_ms: int) -> str | None:
         self._miss(end - first)
-        if self._excuse is None:
-            # the slot that this wake began for is among them: its reading came so late that it is another slot's
-            wakes = [*self._long_wakes, (self._woke_ms - self.every_s * 1000, t_ms)]
-            for slot in range(first, end):
-                if not self._was_awake(slot, wakes):
-                    return f"{end - first} due slots went by while the board slept for no reason"
+        blamed = self._excuse is None and end - first > self._leap
+        if blamed and not self._are_excused(first + self._spare, end, t_ms):
+            return f"{end - first} due slots went by while the board slept for no reason"
         return None
+
+    def _are_excused(self, first: int, end: int, t_ms: int) -> bool:
+        # the slot that this wake began for is among them: its reading came so late that it is another slot's
+        wakes = [*self._long_wakes, (self._woke_ms - self.every_s * 1000, t_ms)]
+        asleep = [slot for slot in range(first, end) if not self._was_awake(slot, wakes)]
+        return not asleep or self._rested(asleep, t_ms)
 
     def _was_awake(self, slot: int, wakes) -> bool:
         """True when the slot began in a wake that had begun in an earlier one: busy is a reason, asleep is none."""
         start_ms = (slot * self.every_s - self._origin_s()) * 1000
         return any(start_ms <= ended_ms and start_ms - woke_ms > self.every_s * 500 for woke_ms, ended_ms in wakes)
 
+    def _rested(self, slots, t_ms: int) -> bool:
+        """True when each of these slots may have begun in a rest, and the rests were long enough for all of them."""
+        off_ms = self._drift_s(t_ms) * 1000
+        room = sum(1 + (to_ms - from_ms) // (self.every_s * 1000) for from_ms, to_ms in self._rests)
+        starts_ms = [(slot * self.every_s - self._origin_s()) * 1000 for slot in slots]
+        return len(starts_ms) <= room and all(
+            any(from_ms - self.every_s * 500 - off_ms <= start_ms <= to_ms + off_ms for from_ms, to_ms in self._rests)
+            for start_ms in starts_ms
+        )
+
     def _miss(self, slots: int) -> None:
         self.due += slots
         self.missed += slots
 
-    def wake_began(self, t_ms: int) -> None:
+    def wake_began(self, t_ms: int, without_settings: bool = False) -> None:
+        """without_settings: the node cannot know its interval; when it samples, and what it counts, is its own."""
         self._woke_ms = t_ms
+        self._missed_before = self.missed
+        # the first wake with settings again gives the slots up to then for counted
+        self._without, self._had_none = without_settings or self._had_none, without_settings
+        if without_settings:
+            self._doubt = COUNTER_MAX
 
-    def wake_ended(self, t_ms: int, excuse: str | None) -> None:
-        """excuse: why the slots up to the next wake need not be taken, None when they must be."""
+    def wake_ended(self, t_ms: int, excuse: str | None, rest_ms: int = 0) -> None:
+        """excuse: why the slots up to the next wake need not be taken, None when they must be.
+
+        rest_ms: for how long the node may rest from resets, whatever is due.
+        """
+        if rest_ms:
+            self._rests.append((t_ms, t_ms + rest_ms))
+        if self._without:
+            excuse = "no settings"
         if t_ms - self._woke_ms > self.every_s * 500:
             self._long_wakes.append((self._woke_ms, t_ms))
             del self._long_wakes[:-LONG_WAKES_MAX]
@@ -106,23 +167,66 @@ class Slots:
             else:
                 self._from_ms, self._idle = t_ms, 0
 
+    def clock_jumped(self, by_s: float) -> None:
+        """The node may count as many slots as went by in the jump, and its next one anew."""
+        self._doubt += int(by_s / self.every_s) + 2
+        self._jumped = True
+
+    def clock_corrected(self, t_ms: int) -> None:
+        """The clock is about to be set; what it had drifted by then is over."""
+        slots = self._drift_s(t_ms) / self.every_s
+        self._jumped = False
+        self._doubt += int(slots + 0.5)
+        if slots > self._near:
+            self._leap += slots + 0.5 + self._near
+        if self._last is not None:
+            # from now on the node knows better which slot it was
+            self._lowest = min(self._last, int(self._position(self._last_taken_ms) + 0.5 - self._near))
+
     def clock_known(self, t_ms: int) -> None:
         """The clock has been set for the first time since it was lost."""
         began_ms = int(self._base_s * 1000)
         self._known = True
         if self._last is not None:
             self._last = int(self._position(self._last_taken_ms) + 0.5)
+            self._lowest = int(self._position(self._last_taken_ms) + 0.5 - self._near)
         self._close_gap(began_ms)
 
     def _close_gap(self, began_ms: int) -> None:
         if self._gap_from is not None:
             position = (self._start_s + began_ms / 1000.0) / self.every_s
-            self._miss(max(0, int(position + 0.5) - self._gap_from - 1))
+            slots = max(0, int(position + 0.5) - self._gap_from - 1)
+            self._miss(slots)
+            if self._blind:
+                self._doubt += slots
             self._gap_from = None
+        self._blind = False
+
+    def cut_short(self) -> None:
+        """The wake was ended from outside: what the node counted in it may be forgotten."""
+        self._doubt += self.missed - self._missed_before
+
+    def memory_lost(self, elsewhere: int) -> None:
+        """The node has forgotten what it counted. elsewhere: slots taken since the last one that its card has."""
+        self._doubt += elsewhere
+        self._counter = 0
+        if self._gap_from is not None:
+            self.blind()
+
+    def blind(self) -> None:
+        """Nothing tells the node any more what came before its present count."""
+        self._blind = True
 
     def clock_lost(self, t_ms: int) -> None:
+        if self._jumped:
+            # the node gave the slots since the jump other numbers, which nothing connects with those before it
+            self._doubt = COUNTER_MAX
+            self._jumped = False
         if self._known:
             self._gap_from = self._last
+        else:
+            # twice in a row: which slot is the nearest in between depends on who counts
+            self._doubt += 1
         self._known = False
         self._base_s = t_ms / 1000.0
         self._last = None
@@ -141,10 +245,16 @@ class Slots:
         last = self._last
         if last is None:
             last = int(self._position(self._from_ms) + 0.5) - 1
-        gap = max(0, int(self._position(t_ms - GRACE_S * 1000)) - last)
+        gap = max(0, int(self._position(t_ms - GRACE_S * 1000) - self._drift_s(t_ms) / self.every_s) - last)
         self._miss(gap)
-        if gap and excuse is None and self._excuse is None:
+        if (
+            gap
+            and excuse is None
+            and self._excuse is None
+            and not self._rested(range(last + 1, last + 1 + gap), t_ms)
+        ):
             return f"the last {gap} due slots were neither taken nor missed for a reason"
-        if countable and counted_missed != self._counted and self._counter < COUNTER_MAX:
+        doubt = self._doubt + int(self._drift_s(t_ms) / self.every_s + 0.5)
+        if countable and abs(counted_missed - self._counted) > doubt and self._counter < COUNTER_MAX:
             return f"{counted_missed} slots went by and the node counted {self._counted} as missed"
         return None

@@ -26,6 +26,11 @@ class Timeline:
         """The kind that holds at `now_s`, or None outside every window. O(log n)."""
         return self._kinds[bisect_right(self._edges_s, now_s)]
 
+    def is_clear(self, from_s: float, to_s: float) -> bool:
+        """True when nothing holds from the one moment to the other."""
+        first, last = bisect_right(self._edges_s, from_s), bisect_right(self._edges_s, to_s)
+        return not any(self._kinds[first : last + 1])
+
 
 def _first(windows: list[tuple[int, int, str]], now_s: int) -> str | None:
     for from_s, to_s, kind in windows:

@@ -1,7 +1,7 @@
 """A network time server as a node meets it, the bad ones included.
 
-Law: the good answer tells `true_time_ms`; every reply that a client has to refuse is wrong by an hour or
-more (or tells no time), so that a node which takes it gives itself away by its readings.
+Law: the good answer tells `true_time_ms`; every other reply is wrong by an hour or more (or tells no time), so that a
+node which takes it gives itself away by its readings.
 
 Format: RFC 4330 section 4 (SNTPv4), times as RFC 5905 section 6: seconds since 1900 modulo 2**32 and a
 32-bit fraction.
@@ -9,7 +9,7 @@ Format: RFC 4330 section 4 (SNTPv4), times as RFC 5905 section 6: seconds since 
 
 import struct
 
-BEHAVIOURS = ("good", "silent", "zero", "wrong-mode", "far-future", "unsynchronised", "wrong-originate")
+BEHAVIOURS = ("good", "silent", "zero", "wrong-mode", "far-future", "unsynchronised", "wrong-originate", "astray")
 
 NTP_OF_UNIX_EPOCH_S = 2208988800  # RFC 5905 figure 4
 CLIENT, SERVER = 3, 4  # modes
@@ -29,6 +29,7 @@ def answer(request: bytes, true_time_ms: int, behaviour: str = "good") -> bytes 
         far-future       30 years ahead
         unsynchronised   leap indicator 3 and stratum 0
         wrong-originate  answers somebody else's request
+        astray           an hour ahead, in a reply without a flaw
     """
     if behaviour not in BEHAVIOURS:
         raise ValueError(f"unknown behaviour {behaviour!r}; known: {', '.join(BEHAVIOURS)}")

@@ -7,6 +7,8 @@ time.
 import heapq
 from collections.abc import Callable
 
+from hostsim import card_faults
+from hostsim.asker import Asker
 from hostsim.broker import Broker
 from hostsim.card import Card
 from hostsim.cell import Cell
@@ -70,6 +72,10 @@ class World:
             self._settle(plan)
         self._running: Node = self.nodes[0]
         self.broker = Broker(scenario.broker_windows, self._published)
+        self._asker = None
+        if any(kind == "killed" for _, _, kind in scenario.broker_windows):
+            self._asker = Asker(self.broker.keep)
+            self.broker.on_forgotten, self.broker.on_restart = self._forgotten, self._asker.tell_again
 
     def _settle(self, plan: NodePlan) -> None:
         tally = Tally(self.bins, self.bin_s)
@@ -95,6 +101,7 @@ class World:
             judge.sector_written(node.now_ms, sector, data, card.sectors)
 
         card.wrote = wrote
+        card_faults.befall(node, judge)
         write_off_mv = _table(plan.settings, "battery").get("write_off_mv", WRITE_OFF_MV)
         self._write_off_mv[plan.name] = write_off_mv if isinstance(write_off_mv, int) else WRITE_OFF_MV
         self.nodes.append(node)
@@ -113,27 +120,40 @@ class World:
 
     def _published(self, client_id, topic: str, payload: bytes, now_s, dup: bool, retain: bool) -> None:
         self.arrived(topic, payload, self._running, self._time_offered)
+        if self._asker is not None:
+            self._asker.arrived(self._running.name, payload)
+
+    def _forgotten(self, client_id, topic: str, payload: bytes, now_s, dup: bool, retain: bool) -> None:
+        self.arrived(topic, payload, self._running, self._time_offered, True)
 
     def _time_offered(self) -> bool:
         """True when the node that is running could have had network time in this wake."""
-        now_s = self._running.now_ms / 1000.0
+        node = self._running
+        now_s = node.now_ms / 1000.0
         return (
-            self._running.link_rtt_ms <= ANSWER_MS_MAX
+            node.network is not None
+            and node.network.is_clear(now_s - ASKING_S, now_s)
+            and node.link_rtt_ms <= ANSWER_MS_MAX
             and self.time_behaviour(now_s) == "good"
             and self.time_behaviour(now_s - ASKING_S) == "good"
         )
 
     def arrived(
-        self, topic: str, payload: bytes, running: Node, time_offered: Callable[[], bool] | None = None
+        self,
+        topic: str,
+        payload: bytes,
+        running: Node,
+        time_offered: Callable[[], bool] | None = None,
+        forgotten: bool = False,
     ) -> None:
-        """A packet of the node `running` has reached the broker."""
+        """A packet of the node `running` has reached the broker. forgotten: which will not pass it on."""
         name = running.name
         start, _, kind = topic.rpartition("/")
         if start != f"torpor/{name}":
             self.invariants.broken(2, name, running.now_ms, f"a packet with the topic {topic!r} arrived")
             return
         running.arrivals += 1
-        self.judges[name].published(running.now_ms, kind, payload, time_offered)
+        self.judges[name].published(running.now_ms, kind, payload, time_offered, forgotten)
 
     def run(self, progress: Callable[[float, int], None] | None = None) -> None:
         """Live to the end of the scenario. progress(share done, wakes so far) is called now and then."""

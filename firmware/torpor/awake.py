@@ -74,7 +74,11 @@ def _after_failure(cycle, cause, stored):
         cycle.transmit_failed = r.cold or r.trying != 0
         return "back off"
     if not stored:
-        return "due"
+        from . import runs
+
+        # it may have come between the writing of a reading and the diary's note of it
+        if not runs.is_stored(cycle):
+            return "due"
     # the network that was being tried hung the board: go on with the one after it
     return "resume" if r.trying and not r.bits & retained.RADIO_HELD_OFF else "not due"
 

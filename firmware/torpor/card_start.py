@@ -10,6 +10,8 @@ RING_NAME = "torpor.ring"
 SECTORS_A_MIB = 2048
 # layout sectors that may be unreadable before the card is given up: each costs the card's own time-out, twice
 UNREAD_MAX = 4
+# what a wake keeps of its time for all else when a card is so slow that the search takes the rest
+REST_MS = 90000
 
 
 def start(cycle, names):
@@ -17,12 +19,17 @@ def start(cycle, names):
     ports = cycle.ports
     r = cycle.r
     r.layout = retained.NO_LAYOUT
+
+    def feed():
+        ports.power.feed_watchdog()
+        if cycle.remaining_ms() < REST_MS:
+            raise CardError("too slow to be searched")
+
     if not names:
         found = _make(cycle)
     else:
         file = ports.card.open(names[0])
         known = (r.ring_id, r.head) if r.ring_id else None
-        feed = ports.power.feed_watchdog
         found, _, mended = ring_recovery.recover(file, ports.eui, ports.random.u32(), feed, known)
         if found.head and r.ring_id == found.ring_id and r.acked_to > found.acked_to:
             found.acked_to = min(r.acked_to, found.head)

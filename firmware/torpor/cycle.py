@@ -64,6 +64,8 @@ class Cycle:
         self.started_ms = 0
         # what the RTC showed last, and when
         self._rtc_s = self._rtc_ms = 0
+        # the RTC cannot be reached in this wake
+        self.rtc_away = False
         # set by awake.choose_settings
         self.choice = self.settings = None
         self._channels = None
@@ -171,12 +173,18 @@ class Cycle:
     def rtc_s(self):
         """What the RTC shows; where it fails in the middle of a wake, what it would show."""
         clock = self.ports.clock
-        shown_s = clock.rtc_epoch_s()
+        shown_s = None if self.rtc_away else clock.rtc_epoch_s()
         if shown_s is None:
             return self._rtc_s + clock.elapsed_ms(self._rtc_ms) // 1000
         self._rtc_s = shown_s
         self._rtc_ms = clock.ticks_ms()
         return shown_s
+
+    def count_from(self, rtc_s):
+        """The RTC cannot be reached: from now on it would show `rtc_s` and what goes by."""
+        self.rtc_away = True
+        self._rtc_s = rtc_s
+        self._rtc_ms = self.ports.clock.ticks_ms()
 
     def _sample(self):
         values, flags, failures = sample(self.ports, self.settings)

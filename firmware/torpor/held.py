@@ -28,13 +28,16 @@ class Held:
         if len(image) >= HEADER_SIZE:
             crc, ring_id, head, sent_to, count, found, channels, _ = unpack_from(_HEADER, image, 0)
             end = HEADER_SIZE + count * found
-            if end <= len(image) and crc32(image[4:end]) == crc:
+            # eight bytes of ones and then zeros have a right CRC as well, and name no ring
+            if found and end <= len(image) and crc32(image[4:end]) == crc:
                 self.ring_id, self.head, self.sent_to = ring_id, head, sent_to
                 self._records = bytearray(image[HEADER_SIZE:end])
                 if found == stride and channels == self.channels_crc and count <= self.capacity:
                     return
                 self.lost = count
                 self._records = bytearray()
+                # else they would be counted again in every wake that looks
+                self.save()
                 return
         self.ring_id, self.head, self.sent_to = random_u32, 0, 0
         self._records = bytearray()

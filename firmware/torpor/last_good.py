@@ -56,7 +56,8 @@ FALLBACK = {
         "servers": [],
         "sync_every_h": 24,
         "patience_h": 24,
-        "drift_ppm_max": 100,
+        # what the clock is good for stands in the settings: the worst that they may say
+        "drift_ppm_max": 100000,
         "rtc": "internal",
         "rtc_bus": "i2c",
         "rtc_alarm": "",

@@ -13,10 +13,14 @@ DAILY_MAX = 288
 
 
 def have(payload, ring_name, r):
-    """[(first, last)] of the readings asked for, oldest first; [] when there is nothing new to answer."""
+    """[(first, last)] of the readings asked for, oldest first; [] when there is nothing new to answer.
+
+    New is what has another id than the one answered last, and not only a larger one: one message with the largest id
+    of all, from whoever could write to the broker for a moment, would silence the collector for ever.
+    """
     message = _object(payload)
     number = message.get("id")
-    if message.get("ring") != ring_name or not _count(number) or number <= r.have_id:
+    if message.get("ring") != ring_name or not _count(number) or number == r.have_id:
         return []
     r.have_id = number
     found = []

@@ -49,6 +49,15 @@ def decode(buffer, slot):
     magic, version, found, stride, ring_id, half, count, _, eui = unpack_from(_HEADER, buffer, 0)
     if magic != MAGIC or version != VERSION or found != slot or not ring.crc_ok(buffer):
         return None
+    try:
+        node, channels = _texts(buffer, count)
+    except (IndexError, UnicodeError):
+        # whole by its CRC and yet no layout of ours: it must not stop a start for ever
+        return None
+    return stride, ring_id, half, eui, node, channels
+
+
+def _texts(buffer, count):
     node, at = _get(buffer, _HEADER_SIZE)
     channels = []
     for _ in range(count):
@@ -58,7 +67,7 @@ def decode(buffer, slot):
         exponent = buffer[at] - 256 if buffer[at] > 127 else buffer[at]
         at += 1
         channels.append((name, unit, exponent, sensor))
-    return stride, ring_id, half, eui, node, channels
+    return node, channels
 
 
 def _get(buffer, at):

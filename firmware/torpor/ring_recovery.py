@@ -9,7 +9,7 @@ from struct import unpack_from
 from . import ring, ring_layout
 from .errors import CardError, RingError
 from .ring import DAMAGE_SECTORS
-from .ring_search import SPAN, find_head
+from .ring_search import find_head, passed_over
 
 # so many sectors may refuse to be mended before the card is given up
 REFUSED_MAX = 4
@@ -41,12 +41,14 @@ def recover(file, eui, random_u32, feed, known=None):
     if not found.carry_on():
         raise CardError("the newest reading cannot be read twice")
     found.acked_to = min(unpack_from("<I", found.buffer, 16)[0], found.head)
-    slots, mended = _mend_layouts(file, ring_id, feed), mend(found, feed)
-    if not found.carry_on():
+    slots = _mend_layouts(file, ring_id, feed)
+    passed = passed_over(found, known, feed)
+    if passed:
+        # what shows that readings are gone stays as it is until one is stored behind it
+        found.skip_to(found.head + passed)
+    mended = mend(found, feed)
+    if not passed and not found.carry_on():
         raise CardError("the newest reading cannot be read twice")
-    # a diary that is further ahead than a search looks remembers another state of this ring: the card counts then
-    if known is not None and known[0] == ring_id and found.head < known[1] <= found.head + SPAN:
-        found.skip_to(known[1])
     return found, slots, mended
 
 
@@ -69,7 +71,8 @@ def mend(found, feed):
     """Rebuild the bad sectors that a power cut may have left from whole ones, half by half; return how many.
 
     That is around the head, behind and ahead of it (where the ring's oldest readings lie), and along the layouts,
-    whose writing can be cut too. Raises CardError when more than REFUSED_MAX sectors cannot be written.
+    whose writing can be cut too. Places of numbers that were passed over are left alone: a sector that could not be
+    read today may have the only copy. Raises CardError when more than REFUSED_MAX sectors cannot be written.
     """
     rebuilt = 0
     refused = 0

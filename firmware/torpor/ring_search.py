@@ -11,6 +11,8 @@ from .errors import CardError
 
 # readings among which those that a power cut destroyed lie, every other one of them
 SPAN = 2 * ring.DAMAGE_SECTORS
+# a card may lose so many sectors at once: 4 MiB, what it manages as one
+UNIT_SECTORS = 8192
 # how many places along each half are looked at before a ring is believed to be empty
 PROBES = 128
 # a card that fails to give this many sectors is not searched any further
@@ -51,6 +53,62 @@ def _follow(found, head, feed):
     if unread == 2:
         raise CardError("too little of the card can be read")
     return head
+
+
+def passed_over(found, known, feed):
+    """How many numbers after the head may have been given out, though the card has none of their readings; mostly 0.
+
+    The newest reading has no copy yet: when its sector cannot be read any more, only the diary tells of it, or that
+    the unit of the card is gone in which it lay. Then so many numbers are passed over that no write comes near the
+    head, which has lost its copy with it.
+    """
+    head = found.head
+    # a diary that is further ahead than a search looks remembers another state of this ring: the card counts then
+    told = known is not None and known[0] == found.ring_id and head < known[1] <= head + SPAN
+    gone = _unit_gone(found, feed)
+    if not told and not gone:
+        return 0
+    newest = head + SPAN
+    if gone and found.half + ring.LAYOUT_SLOTS < UNIT_SECTORS:
+        # the unit may have both halves' sectors of the same places: their numbers end where the lap before is whole
+        while newest < head + found.capacity - SPAN and not _is_old(found, newest + 1) | _is_old(found, newest + 2):
+            feed()
+            newest += SPAN
+        while newest > head + SPAN and _is_old(found, newest) | _is_old(found, newest - 1):
+            newest -= 2
+    return newest - head
+
+
+def _unit_gone(found, feed):
+    """True when the half that the next reading goes to has more bad sectors in a row there than a cut leaves."""
+    bad = 0
+    seq = found.head - 1
+    while seq > 0 and bad <= ring.DAMAGE_SECTORS and _is_bad(found, seq):
+        feed()
+        bad += 1
+        seq -= 2
+    if bad:
+        # in the first lap nothing is known of what lies ahead
+        seq = found.head + 1 - found.capacity
+        while seq > 0 and bad <= ring.DAMAGE_SECTORS and _is_bad(found, seq):
+            feed()
+            bad += 1
+            seq += 2
+    return bad > ring.DAMAGE_SECTORS
+
+
+def _is_bad(found, seq):
+    """True when the sector of `seq` can be read and does not hold it."""
+    try:
+        found.file.read(found.sector_of(seq), found.scratch)
+    except CardError:
+        return False
+    return not found.whole(found.scratch, seq)
+
+
+def _is_old(found, seq):
+    """True when the place of `seq` holds the reading of the lap before."""
+    return seq > found.capacity and found.load(seq - found.capacity, found.scratch)
 
 
 class _Search:

@@ -6,6 +6,9 @@ Imported by the few wakes that lose or set the clock, or find other settings.
 from . import record, retained, schedule, storing, timekeeping
 from .errors import CardError, RingError
 
+# no wake lasts longer
+AWAKE_S_MAX = 300
+
 
 def begin(cycle, rtc_s):
     """Begin a run: retained memory was lost, or the RTC (rtc_s None), or the RTC jumped.
@@ -22,7 +25,7 @@ def begin(cycle, rtc_s):
     lost_clock = rtc_s is None or not r.cold
     if rtc_s is None:
         rtc_s = timekeeping.COUNT_START_S
-        cycle.ports.clock.set_rtc(rtc_s)
+        _start_counting(cycle, rtc_s)
     last_slot = r.last_slot if timekeeping.known(r) else retained.NO_SLOT
     timekeeping.begin_run(r, rtc_s, max(r.run, newest[2] if newest else 0) + 1)
     r.bits |= retained.FIRST_READING
@@ -34,6 +37,16 @@ def begin(cycle, rtc_s):
     if last_slot != retained.NO_SLOT:
         r.gap_slot = last_slot
     cycle.ports.log.event("run-began", run=r.run, time_known=int(timekeeping.known(r)))
+
+
+def _start_counting(cycle, rtc_s):
+    """Let the RTC count from `rtc_s`; where nothing reaches it, this wake counts alone, and the next anew."""
+    try:
+        cycle.ports.clock.set_rtc(rtc_s)
+    except Exception:
+        # what a bus raises differs from platform to platform
+        cycle.r.count("time")
+        cycle.count_from(rtc_s)
 
 
 def _newest(cycle):
@@ -54,20 +67,52 @@ def _newest(cycle):
     return time_s, uncertainty_s, run, anchor[3]
 
 
+def is_stored(cycle):
+    """True when a reading of which the diary knows nothing is this slot's: the board was reset right after it."""
+    r = cycle.r
+    known = r.ring_id, r.head
+    newest_s = _newest_in_base(cycle)
+    ring = cycle.ring
+    if ring is None or ring.ring_id != known[0] or ring.head <= known[1]:
+        return False
+    if ring.head - ring.capacity > ring.acked_to:
+        r.overwritten += 1
+    if schedule.slot_of(newest_s, cycle.sample_s) < cycle.slot:
+        return False
+    r.add_missed(schedule.missed_between(r.last_slot, cycle.slot))
+    r.last_slot = cycle.slot
+    return True
+
+
 def renumber(cycle):
     """The settings were edited: give the last slot its number under their interval.
 
-    The diary does not keep the interval that it counted by, but the newest reading's time shows whether it still
-    counts by the same. Without that reading the slots up to now count as accounted for: none is taken twice.
+    The diary does not keep the interval that it counted by, but the last wake and the newest reading's time show
+    whether it still counts by the same. Without either the slots up to now count as accounted for: none comes twice.
     """
     r = cycle.r
-    if r.last_slot == retained.NO_SLOT:
-        return
     every_s = cycle.sample_s
+    if r.last_slot == retained.NO_SLOT or _fits(cycle, every_s):
+        return
     slot = schedule.slot_of(_newest_in_base(cycle), every_s)
     if slot != r.last_slot:
         r.last_slot = max(slot, cycle.time_s() // every_s)
         r.gap_slot = 0
+
+
+def _fits(cycle, every_s):
+    """True when the last slot, counted by this interval, lies where the last wake was.
+
+    A reading may have been held, and then no sector tells of it.
+    """
+    r = cycle.r
+    if not r.asleep_for_s:
+        return False
+    asleep_s = timekeeping.time_s(r, r.asleep_rtc_s, cycle.drift_ppm_max)
+    if not timekeeping.known(r):
+        # small numbers are near each other by chance
+        return schedule.slot_of(asleep_s, every_s) == r.last_slot
+    return asleep_s - every_s - AWAKE_S_MAX <= r.last_slot * every_s <= cycle.time_s() + every_s
 
 
 def _newest_in_base(cycle):

@@ -16,6 +16,7 @@ RTC_S_MAX = 0xF0000000
 # shown time against true time just after a synchronisation: rounding twice (1 s), the answer's way (0.2 s), the edge
 BASE_UNCERTAINTY_S = 2
 UNCERTAINTY_MAX_S = 65534
+YEAR_S = 366 * 86400
 # two synchronisations measure the drift between them with this error: twice the answer's way, and twice the edge
 LEARN_ERROR_MS = 450
 # synchronisations before the learned drift is used: one sets, two measure
@@ -125,13 +126,15 @@ def trust_rtc(r, rtc_s, synced_s, newest_s, newest_uncertainty_s, drift_ppm_max)
 def jumped(r, rtc_s, slept=True):
     """True when the RTC went back, or ahead by more than the sleep can explain: the run is over.
 
-    slept: the board has slept and done nothing else. After any other reset nobody knows how long it lay still.
+    slept: the board has slept and done nothing else. After any other reset nobody knows how long it lay still, but
+    what kept retained memory through a year has not been met yet.
     """
     if r.asleep_for_s == 0:
         return False
     slept_s = rtc_s - r.asleep_rtc_s
     # the worst RC oscillators are off by a fifth; a boot takes seconds
-    return slept_s < 0 or (slept and slept_s > r.asleep_for_s + r.asleep_for_s // 4 + 60)
+    longest_s = r.asleep_for_s + r.asleep_for_s // 4 + 60 if slept else YEAR_S
+    return not 0 <= slept_s <= longest_s
 
 
 def synchronise(r, rtc_s, true_ms, new_rtc_s, drift_ppm_max):

@@ -12,8 +12,12 @@ NTP_PORT = 123
 ANSWER_MS_MAX = 2000
 # an answer that took longer says too little about now
 ROUND_TRIP_MS_MAX = 400
+# no look-up takes a time-out: where nobody answers, a resolver asks again and again for so long (lwIP, from memory)
+NAME_MS_MAX = 15000
 # one server's turn: name, answer, and the edges of the clock
-SERVER_MS_MAX = 3 * ANSWER_MS_MAX + 3000
+SERVER_MS_MAX = NAME_MS_MAX + ANSWER_MS_MAX + 3000
+# a turn that took longer was spent on its name: the next name would not be found either
+SILENT_MS = 3 * ANSWER_MS_MAX
 EDGE_MS_MAX = 1200
 EDGE_STEP_MS = 10
 LATEST_S = BUILD_EPOCH_S + 20 * 365 * 86400
@@ -23,25 +27,34 @@ AGREE_MS = 2000
 def synchronise(cycle):
     """Ask the time servers in turn; True when the clock was set from one.
 
-    An answer that contradicts a known clock counts only when another one says the same. Earlier RTC readings of this
-    wake are carried over (runs.time_set).
+    An answer that a known clock does not bear out counts only when another one says the same; with an unknown clock
+    also when it is the only one that any server gives. Earlier RTC readings of this wake are carried over
+    (runs.time_set).
     """
+    if cycle.rtc_away:
+        # there is nothing to set, and what would be learned belongs to this wake alone
+        return False
     servers = list(cycle.settings["time"]["servers"])
     broker = cycle.settings["broker"]
     if broker is not None and broker["host"] not in servers:
         servers.append(broker["host"])
     doubted = []
     for server in servers:
-        stamp = _answer(cycle, server)
+        asked_ms = cycle.ports.clock.ticks_ms()
+        stamp = _answer(cycle, server, not doubted)
         if stamp is None:
+            if cycle.ports.clock.elapsed_ms(asked_ms) > SILENT_MS:
+                break
             continue
         if _plausible(cycle, stamp) or any(_agree(cycle, stamp, other) for _, other in doubted):
             return _set(cycle, stamp)
         doubted.append((server, stamp))
     if len(doubted) == 1:
-        # nobody contradicts it but this clock, which may be the one that is wrong
         server, other = doubted[0]
-        stamp = _answer(cycle, server)
+        if not cycle.time_known():
+            return _set(cycle, other)
+        # nobody contradicts it but this clock, which may be the one that is wrong
+        stamp = _answer(cycle, server, True)
         if stamp is not None and _agree(cycle, stamp, other):
             return _set(cycle, stamp)
     if doubted:
@@ -49,14 +62,18 @@ def synchronise(cycle):
     return False
 
 
-def _answer(cycle, server):
-    """What the server says it is, None when it says nothing that could be believed or the wake's time is used up."""
+def _answer(cycle, server, counts):
+    """What the server says it is, None when it says nothing that could be believed or the wake's time is used up.
+
+    counts: its silence is a fault; one that was asked for a second opinion need not be a time server.
+    """
     if cycle.remaining_ms() < SERVER_MS_MAX:
         return None
     try:
         return _ask(cycle, server)
     except (LinkError, sntp.SntpError):
-        cycle.r.count("time")
+        if counts:
+            cycle.r.count("time")
         return None
 
 
@@ -101,7 +118,7 @@ def _agree(cycle, stamp, other):
 
 def _plausible(cycle, stamp):
     if not cycle.time_known():
-        return True
+        return False
     time_s, uncertainty_s = cycle.now()
     return abs(_at_present(cycle, stamp)[0] - time_s) <= uncertainty_s + 1
 

@@ -14,7 +14,7 @@ FLIGHT_BYTES = 10240
 MESSAGE_BYTES_MAX = 512
 # the broker's answers are small: a PUBACK has 4 bytes, `have` and `settings` have at most MESSAGE_BYTES_MAX
 _RECEIVE_BYTES = 1024
-# nothing heard for this long: the broker or the way to it is gone
+# nothing of use heard for this long: the broker or the way to it is gone, or it talks to hold the radio on
 ANSWER_MS_MAX = 10000
 # a broker that answers nothing that was asked in so many receives is left, however fast it talks
 _FRUITLESS_MAX = 4096
@@ -42,11 +42,13 @@ class Session:
         self._out = bytearray(hello)
         self._topics = topics
         self._fruitless = 0
+        # when something was last asked, or something asked for was heard; None: something is about to be asked
+        self._useful_ms = None
         # packet ids in flight -> whether the broker has answered
         self._answered = {}
         self.connected = False
         self.subscribed = False
-        # the broker was waited for as long as it may take, and said nothing
+        # the broker was waited for as long as it may take, and said nothing of use
         self.mute = False
         self.messages = {}
 
@@ -82,8 +84,13 @@ class Session:
                 event = self._parser.next_event()
 
     def _hear(self):
-        patience_ms = self._patience_ms()
         asked_ms = self._clock.ticks_ms()
+        if self._useful_ms is None:
+            self._useful_ms = asked_ms
+        patience_ms = min(self._patience_ms(), ANSWER_MS_MAX - self._clock.elapsed_ms(self._useful_ms))
+        if patience_ms <= 0:
+            self.mute = True
+            raise LinkError("broker", "nothing of use")
         try:
             count = self._stream.recv_into(self._buffer, patience_ms)
         except LinkError:
@@ -97,14 +104,19 @@ class Session:
         kind = event[0]
         if kind == mqtt.PUBACK:
             # an answer to something that is not in flight must not count for what comes later
-            if event[1] in self._answered:
+            if self._answered.get(event[1]) is False:
                 self._answered[event[1]] = True
                 self._fruitless = 0
+                self._useful_ms = self._clock.ticks_ms()
         elif kind == mqtt.CONNACK:
             if event[1] != 0:
                 raise Refused("broker", "refused")
             self.connected = True
+            self._useful_ms = self._clock.ticks_ms()
         elif kind == mqtt.SUBACK:
+            # once: a second one was not asked for
+            if not self.subscribed:
+                self._useful_ms = self._clock.ticks_ms()
             self.subscribed = True
         elif kind == mqtt.MESSAGE:
             if event[3]:
@@ -146,6 +158,7 @@ class Session:
                 seq, data = drawn
                 size = len(data)
                 self._out += data
+                self._useful_ms = None
                 flying.append(seq)
                 answered[packet_id(seq)] = False
             if not flying:

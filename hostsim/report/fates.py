@@ -14,6 +14,7 @@ FATES = {  # what became of a reading: colour and hatching
     "overwritten": ("#94704f", "x"),
     "unstored": ("#86658f", "\\"),
     "missed": ("#8d97aa", "."),
+    "destroyed": ("#5c6b7f", "-"),
     "lost": ("#ae3327", "+"),
 }
 DELAY_TICKS_S = {1: "1 s", 10: "10 s", 60: "1 min", 600: "10 min", 3600: "1 h", 21600: "6 h", 86400: "1 day"}

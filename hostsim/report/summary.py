@@ -68,7 +68,7 @@ def _checks(held: int, invariants: int, requirements: int) -> str:
 def _balance(results: dict) -> str:
     due, delivered, waiting = (total(results, key) for key in ("due", "delivered", "waiting"))
     text = f"Of {plural(due, 'reading')} due, {number(delivered)} delivered, {number(waiting)} waiting"
-    for key in ("overwritten", "unstored", "missed", "lost"):
+    for key in ("overwritten", "unstored", "missed", "destroyed", "lost"):
         count = total(results, key)
         if count or count is None:
             text += f", {number(count)} {key}"

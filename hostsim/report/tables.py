@@ -10,8 +10,8 @@ from . import fates, summary
 from .words import count_of, duration, number
 
 _NODE_COLUMNS = ("wakes", "due", "stored", "held", "delivered", "duplicates", "waiting", "overwritten", "unstored")
-_NODE_COLUMNS += ("missed", "lost")
-_ALARMING = ("overwritten", "unstored", "missed", "lost")
+_NODE_COLUMNS += ("missed", "destroyed", "lost")
+_ALARMING = ("overwritten", "unstored", "missed", "destroyed", "lost")
 _STATE_MARKS = {"held": "good", "broken": "bad", "not covered": "open"}
 
 

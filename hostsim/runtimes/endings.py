@@ -11,3 +11,7 @@ class PowerLoss(BaseException):
 
 class WatchdogReset(BaseException):
     """The watchdog has bitten."""
+
+
+class BrownOut(BaseException):
+    """The supply has given way for a moment, and the chip's detector has reset it."""

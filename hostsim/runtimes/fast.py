@@ -8,9 +8,10 @@ import errno
 
 from torpor import cycle, last_good
 
+from hostsim import clock_faults, power_faults, settings_faults
 from hostsim.node import Node
 from hostsim.runtimes.card_port import CardPort
-from hostsim.runtimes.endings import DeepSleep, WatchdogReset
+from hostsim.runtimes.endings import BrownOut, DeepSleep, PowerLoss, WatchdogReset
 from hostsim.runtimes.links import Links
 from hostsim.runtimes.radio_port import WATCHDOG_MS, Radio
 from hostsim.runtimes.sensors import Analog, Drivers
@@ -18,6 +19,19 @@ from hostsim.wiring import Rails
 
 SLEEP_S = range(1, 86401)  # what a board can be asked for
 RTC_S = range(946684800, 4102444800)  # what a clock chip can hold: 2000 to 2099
+ENDINGS = {
+    "power-cut": PowerLoss,
+    "brown-out": BrownOut,
+    "watchdog-reset": WatchdogReset,
+    "memory-zeroed": WatchdogReset,
+}
+# by how the wake ended
+CAUSES = {
+    "reset": "watchdog",
+    "a reset from outside": "watchdog",
+    "power cut": "power-on",
+    "brown-out": "brown-out",
+}
 AFTER_SLEEP = ("deep-sleep", "watchdog")  # causes of a wake in which no person is waited for
 
 _choose = last_good.choose
@@ -49,6 +63,7 @@ class Clock:
         self._node = node
         self._judge = judge
         self._shows = node.clock.shows
+        self._was_held = False
 
     def ticks_ms(self) -> int:
         return self._node.now_ms
@@ -60,9 +75,23 @@ class Clock:
         self._node.spend(self._node.radio_state or "awake", ms)
 
     def rtc_epoch_s(self):
+        if self._node.faults.names:
+            held = self._bus_held()
+            if held or self._was_held:
+                # what a node counts by meanwhile has nothing to do with what it counts by before and after
+                self._judge.clock_lost(self._node.now_ms)
+            self._was_held = held
+            if held:
+                return None
         return self._shows(self._node.now_ms)
 
+    def _bus_held(self) -> bool:
+        """True while nothing on the bus can be reached, a clock chip on it neither."""
+        return self._node.wiring.clock != "internal" and bool(self._node.faults.holds("bus-held", self._node.now_ms))
+
     def set_rtc(self, epoch_s: int) -> None:
+        if self._node.faults.names and self._bus_held():
+            raise OSError(errno.ETIMEDOUT, "a line is held low")
         if epoch_s not in RTC_S:
             raise ValueError(f"no clock chip can be set to {epoch_s}")
         self._node.clock.set(self._node.now_ms, epoch_s)
@@ -174,7 +203,7 @@ class Ports:
         return Bench(self._node, self._rails, self._air, self.radio, self._judge)
 
     def settings_file(self):
-        return self._node.settings_toml
+        return settings_faults.file_of(self._node) if self._node.faults.names else self._node.settings_toml
 
 
 def _lasting(node: Node, world, judge) -> tuple:
@@ -188,25 +217,51 @@ def wake(node: Node, world, judge) -> None:
     """One wake and the sleep after it; none when the battery is empty."""
     if not node.begin_wake():
         return
-    judge.wake_began(node.now_ms, node.retained, person=node.reset_cause not in AFTER_SLEEP)
+    without = False
+    supply = None
+    if node.faults.names:
+        clock_faults.befall(node, judge)
+        without = settings_faults.is_without(node)
+        supply = power_faults.supply_of(node, ENDINGS)
+    judge.wake_began(node.now_ms, node.retained, node.reset_cause not in AFTER_SLEEP, without)
     asked_s = None
     node.radio_state = None
     try:
+        if supply is not None:
+            supply.begin_wake()
         cycle.wake(Ports(node, world, judge))
         end = "a return instead of sleep"
     except DeepSleep as asleep:
         asked_s = asleep.args[0]
         end = "sleep"
     except WatchdogReset:
-        end = "reset"
+        end = "reset" if supply is None or supply.struck is None else "a reset from outside"
+    except PowerLoss:
+        end = "power cut"
+    except BrownOut:
+        end = "brown-out"
     except Exception as error:
         end = f"{type(error).__name__}: {error}"
         world.events.trace(error)
     judge.wake_ended(node.now_ms, end, node.battery_mv)
-    if asked_s is not None:
+    if supply is not None:
+        _powered(node, supply, judge, asked_s)
+    elif asked_s is not None:
         node.sleep(asked_s)
-    else:
-        node.reset_cause = "watchdog"
-        if end != "reset":
+    if asked_s is None:
+        node.reset_cause = CAUSES.get(end, "watchdog")
+        if end not in CAUSES:
             # whatever it died of, the watchdog is what brings it back
             node.spend("awake", WATCHDOG_MS)
+
+
+def _powered(node: Node, supply, judge, asked_s) -> None:
+    """What follows a wake on a board whose supply may fail. asked_s: None when it is not to sleep."""
+    supply.end_wake()
+    struck = supply.struck
+    if asked_s is not None:
+        struck = supply.sleep(asked_s)
+        if struck is not None:
+            node.reset_cause = "power-on"
+    if struck is not None:
+        power_faults.lose(node, judge, struck)

@@ -3,6 +3,7 @@
 Drivers are recognised by name; one without a model here finds nobody at its address.
 """
 
+from hostsim import sensor_faults
 from hostsim.devices import bh1750, ds3231, pcf8523, sht4x, veml7700
 from hostsim.devices.bus import Bus
 from hostsim.node import Node
@@ -14,6 +15,8 @@ MODELS = {
     "adafruit_veml7700.VEML7700": (veml7700.ADDRESS, veml7700.Veml7700),
     "adafruit_bh1750.BH1750": (bh1750.ADDRESS, bh1750.Bh1750),
 }
+# SCL pulses after which a held line would be let go
+FOR_EVER = 1 << 30
 CLOCKS = {"ds3231": (ds3231.ADDRESS, ds3231.Ds3231), "pcf8523": (pcf8523.ADDRESS, pcf8523.Pcf8523)}
 
 
@@ -24,6 +27,7 @@ def fit(node: Node, rails: Rails, judge, needs_lock: bool = True) -> dict[str, B
         name: Bus(needs_lock, pulled_up=lambda rail=rail: rails.since_ms(rail) is not None)
         for name, rail in wiring.buses.items()
     }
+    faults = sensor_faults.of(node)
     for key, (rail, _) in wiring.sensors.items():
         driver, bus, address = key
         if driver not in MODELS or bus not in buses:
@@ -31,9 +35,21 @@ def fit(node: Node, rails: Rails, judge, needs_lock: bool = True) -> dict[str, B
         usual, make = MODELS[driver]
         part = make(lambda: node.now_ms, node.surroundings(key), lambda value: judge.sensed(node.now_ms, value))
         buses[bus].attach(address or usual, part, lambda rail=rail: rails.since_ms(rail))
+        if faults is not None:
+            _spoil(buses[bus], address or usual, faults, key)
+    if node.faults.holds("bus-held", node.now_ms):
+        for held in buses.values():
+            held.held_low = FOR_EVER
     if wiring.clock in CLOCKS and wiring.clock_bus in buses:
         buses[wiring.clock_bus].attach(CLOCKS[wiring.clock][0], clock_chip(node, judge))
     return buses
+
+
+def _spoil(bus: Bus, address: int, faults, key: tuple) -> None:
+    if faults.befalls("sensor-absent", key):
+        bus.absent.add(address)
+    if faults.befalls("sensor-crc", key):
+        bus.corrupted.add(address)
 
 
 def clock_chip(node: Node, judge):

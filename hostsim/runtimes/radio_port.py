@@ -7,6 +7,7 @@ from hostsim.runtimes.endings import WatchdogReset
 
 WATCHDOG_MS = 8000  # RP2040's is 8388 ms at most; other chips allow more
 SCAN_MS = 2400
+CUT = ("absent", "dead-end")
 
 
 class Radio:
@@ -20,9 +21,16 @@ class Radio:
         self.association = 0
         self._used = False
 
+    def trouble(self) -> str | None:
+        """What is wrong now with the network that the board still believes in."""
+        return self.network.kind_at(self._node.name, self._node.now_ms / 1000.0)
+
     def is_cut(self) -> bool:
-        """True when nothing comes back over the network that the board still believes in."""
-        return self.network.kind_at(self._node.name, self._node.now_ms / 1000.0) in ("absent", "dead-end")
+        """True when nothing comes back over that network."""
+        return self.trouble() in CUT
+
+    def rtt_ms(self) -> int:
+        return self.network.rtt_ms_at(self._node.name, self._node.now_ms / 1000.0)
 
     def _on(self) -> None:
         node = self._node
@@ -32,6 +40,8 @@ class Radio:
         if not self._used:
             self._used = True
             node.spend("awake", node.durations["run_session"])
+            if node.supply is not None:
+                node.supply.radio_on()
         # until it is switched off it listens
         node.radio_state = "joining"
 
@@ -69,8 +79,8 @@ class Radio:
             raise WatchdogReset
         if came.network is None:
             raise LinkError("join", came.step)
-        self.network = came.network
-        node.link_rtt_ms = came.network.rtt_ms
+        self.network = node.network = came.network
+        node.link_rtt_ms = self.rtt_ms()
         node.radio_state = "online"
         return came.network.bssid, came.network.channel
 

@@ -6,6 +6,7 @@ has no supply, or has not had it for long enough, does not answer. A part with a
 
 import errno
 
+from hostsim import sensor_faults
 from hostsim.devices import bh1750, sht4x, veml7700
 from hostsim.node import Node
 from hostsim.voltages import at_pin
@@ -39,11 +40,13 @@ STEPS = {
 class Part:
     """One sensor part on its board, with the standard property names."""
 
-    def __init__(self, node: Node, rails: Rails, judge, key: tuple, rail: str, warm_up_ms: int):
+    def __init__(self, node: Node, rails: Rails, judge, key: tuple, rail: str, warm_up_ms: int, faults):
         self._node = node
         self._rails = rails
         self._judge = judge
+        self._key = key
         self._driver = key[0]
+        self._faults = faults
         self._feels = node.surroundings(key)
         self._rail = rail
         self._powered_ms = rails.since_ms(rail)
@@ -54,12 +57,16 @@ class Part:
         node = self._node
         early = node.now_ms < self._answers_from_ms
         node.spend("sensing", node.board.durations["sensor_read"])
+        if self._faults is not None:
+            self._faults.asked(self._key)
         if self._rails.since_ms(self._rail) != self._powered_ms:
             raise OSError(errno.ENODEV, "the part has lost its supply")
         if early:
             raise OSError(errno.EIO, "the part has not warmed up")
 
     def _told(self, name: str, value: float, factor: float = 1.0) -> float:
+        if self._faults is not None:
+            value = self._faults.said(self._key, name, value)
         value = STEPS.get((self._driver, name), _as_is)(value)
         self._judge.sensed(self._node.now_ms, value * factor)
         return value
@@ -97,9 +104,11 @@ class Drivers:
         self._node = node
         self._rails = rails
         self._judge = judge
+        self._faults = sensor_faults.of(node)
 
     def load(self, driver: str, bus: str, address: int) -> Part:
         node = self._node
+        self._judge.asked(node.now_ms)
         key = (driver, bus, address)
         if key not in node.wiring.sensors:
             raise ValueError(f"No I2C device at address: {address:#x}")
@@ -107,7 +116,9 @@ class Drivers:
         if self._rails.since_ms(rail) is None:
             # the pull-ups of the bus hang on the rail of its devices
             raise RuntimeError("No pull up found on SDA or SCL; check your wiring")
-        return Part(node, self._rails, self._judge, key, rail, warm_up_ms)
+        if self._faults is not None:
+            self._faults.started(key)
+        return Part(node, self._rails, self._judge, key, rail, warm_up_ms, self._faults)
 
 
 class Analog:
@@ -121,6 +132,7 @@ class Analog:
     def read_mv(self, name: str) -> int:
         node = self._node
         node.spend("sensing", node.board.durations["analog_read"])
+        self._judge.asked(node.now_ms)
         pin_mv, supply_mv = at_pin(node, self._rails, node.wiring.analogs.get(name, ""))
         self._judge.sensed(node.now_ms, supply_mv / 1000.0)
         return pin_mv

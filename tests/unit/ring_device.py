@@ -12,6 +12,8 @@ from torpor.errors import CardError
 SECTOR = 512
 # what the interrupted write leaves behind
 CUTS = ("dropped", "torn", "garbage", "0xFF", "8 trashed", "32 trashed", "landed")
+# the card loses the allocation unit, aligned 4 MiB, that the write was in
+UNIT = "8192 trashed"
 
 
 class PowerLoss(BaseException):
@@ -31,11 +33,12 @@ class Device:
         self._seed = seed
         self._cut_at = None
         self._cut = None
+        self._torn_at = None
 
-    def cut(self, at_write, kind):
-        """Lose power at the `at_write`th write from now on, counted from 1."""
-        assert kind in CUTS
-        self._cut_at, self._cut = self.writes + at_write, kind
+    def cut(self, at_write, kind, torn_at=None):
+        """Lose power at the `at_write`th write from now on, counted from 1; torn_at: bytes of a torn one."""
+        assert kind in CUTS or kind == UNIT
+        self._cut_at, self._cut, self._torn_at = self.writes + at_write, kind, torn_at
 
     def power_on(self):
         self._cut_at = None
@@ -80,7 +83,7 @@ class Device:
         kind = self._cut
         if kind == "torn":
             # anywhere, at a 16-byte boundary
-            at = 16 * self._random.randrange(1, SECTOR // 16)
+            at = self._torn_at or 16 * self._random.randrange(1, SECTOR // 16)
             self.sectors[sector] = data[:at] + self.sector(sector)[at:]
         elif kind == "garbage":
             self.sectors[sector] = self._random.randbytes(SECTOR)

@@ -300,6 +300,22 @@ def test_a_number_that_is_left_out_is_named():
     assert "left out" in bench.broken()[1]
 
 
+def test_a_number_may_be_left_out_once_the_card_has_failed_and_not_again():
+    bench = Bench().run(range(3))
+    bench.judge.card_failed()
+    bench.run([3], seq=5)
+    assert bench.broken() == {}
+    bench.run([4], seq=7)
+    assert "left out" in bench.broken()[1]
+
+
+def test_more_numbers_than_a_lap_has_are_never_left_out():
+    bench = Bench().run(range(3))
+    bench.judge.card_failed()
+    bench.run([3], seq=3 + CAPACITY + 2)
+    assert "left out" in bench.broken()[1]
+
+
 @settings(max_examples=30, deadline=None)
 @given(st.lists(st.integers(1, 200), min_size=1, max_size=6), st.integers(0, 3))
 def test_the_count_holds_whatever_is_left_out_and_overwritten(jumps, delivered):

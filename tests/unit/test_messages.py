@@ -119,8 +119,11 @@ def test_each_id_is_answered_once():
     r = diary()
     assert have(r, 5) == [(3, 9)]
     assert have(r, 5) == []
-    assert have(r, 4) == []
+    # the largest number of all must not be the last word
+    assert have(r, 0xFFFFFFFE) == [(3, 9)]
+    assert have(r, 0xFFFFFFFE) == []
     assert have(r, 6) == [(3, 9)]
+    assert have(r, 6) == []
     assert r.have_id == 6
     r.save()
 

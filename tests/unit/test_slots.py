@@ -204,3 +204,69 @@ def test_due_is_taken_and_missed(steps):
         assert fact is None or jump > 1
     assert slots.due == n + 1
     assert slots.missed == n + 1 - (taken + 1)
+
+
+# --- a clock that may be off ----------------------------------------------------------------------------------------
+
+
+def drifting(drift_s, every_s=600):
+    slots = Slots(every_s, START_S, lambda t_ms: drift_s)
+    slots.clock_known(0)
+    return slots
+
+
+def test_as_far_as_the_clock_may_be_off_a_reading_counts_for_the_next_slot():
+    slots = drifting(400)
+    assert [wake(slots, n * 600 - 60 * min(n, 5)) for n in range(12)] == [None] * 12
+    assert counted(slots) == (12, 0)
+    slots = drifting(400)
+    assert [wake(slots, n * 600 + 60 * min(n, 5)) for n in range(12)] == [None] * 12
+    assert counted(slots) == (12, 0)
+
+
+def test_but_no_further():
+    slots = drifting(400)
+    assert [wake(slots, n * 500) is None for n in range(12)].count(False) > 0
+    slots = drifting(400)
+    assert [wake(slots, n * 700) is None for n in range(12)].count(False) > 0
+
+
+def test_once_the_clock_is_corrected_the_last_reading_may_have_been_the_slot_before():
+    slots = drifting(700)
+    assert [wake(slots, n * 540) for n in range(9)] == [None] * 9
+    slots.clock_corrected(8 * 540_000)
+    slots._drift_s = lambda t_ms: 0.0
+    # the ninth was taken at 7.2 intervals: it counts for the seventh now, and the next one for the eighth
+    assert wake(slots, 8 * 600) is None
+    assert "twice" in wake(slots, 8 * 600 + 200)
+
+
+def test_a_clock_that_was_slow_leaps_over_slots_and_the_node_may_count_them():
+    slots = drifting(1300)
+    assert [wake(slots, n * 650) for n in range(13)] == [None] * 13
+    slots.clock_corrected(12 * 650_000)
+    slots._drift_s = lambda t_ms: 0.0
+    assert wake(slots, 14 * 600) is None
+    slots.node_counts(3)
+    assert slots.finish(14 * 600_000 + 30_000, None) is None
+    assert "2 due slots" in wake(slots, 17 * 600)
+
+
+@pytest.mark.parametrize("drift_s", [0.0, 20.0])
+def test_a_good_clock_excuses_nothing(drift_s):
+    slots = drifting(drift_s)
+    wake(slots, 0)
+    slots.clock_corrected(500)
+    assert "2 due slots" in wake(slots, 1800)
+    slots = drifting(drift_s)
+    wake(slots, 0)
+    slots.clock_corrected(500)
+    assert "twice" in wake(slots, 200)
+
+
+def test_the_first_reading_near_the_middle_may_count_for_the_slot_below():
+    slots = lived(120, known=False)
+    assert wake(slots, 60.3) is None
+    assert wake(slots, 121.5) is None
+    assert "twice" in wake(slots, 130)
+    assert counted(slots) == (2, 0)

@@ -63,6 +63,7 @@ FLAWS = {
     "far-future": {"stamps"},
     "unsynchronised": {"leap", "stratum", "stamps"},
     "wrong-originate": {"originate", "stamps"},
+    "astray": {"stamps"},
 }
 
 

@@ -7,7 +7,8 @@ from torpor import awake, retained, timesync
 from hostsim.timeserver import BEHAVIOURS
 
 HOUR_MS = 3600000
-BAD = [name for name in BEHAVIOURS if name != "good"]
+# an answer without a flaw cannot be told from a good one: see the tests with several servers
+BAD = [name for name in BEHAVIOURS if name not in ("good", "astray")]
 
 
 def board_asking(*servers):
@@ -192,7 +193,8 @@ def test_an_rtc_that_does_not_tick_is_left_alone_and_counted():
     board.rtc.rate(-1e6)
     started_ms = board.now_ms
     assert not timesync.synchronise(cycle)
-    assert board.now_ms - started_ms < 2000
+    # the broker's host is asked for a second opinion, and says nothing
+    assert board.now_ms - started_ms < 4000
     assert time_faults(cycle) == 1
     assert not is_known(cycle)
 

@@ -53,7 +53,10 @@ def broken(world):
 
 
 def balanced(count):
-    return count["stored"] == count["delivered"] + count["waiting"] + count["overwritten"] + count["lost"]
+    return (
+        count["stored"]
+        == count["delivered"] + count["waiting"] + count["overwritten"] + count["destroyed"] + count["lost"]
+    )
 
 
 def digest(world, events):

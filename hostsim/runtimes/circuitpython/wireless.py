@@ -115,7 +115,7 @@ class WifiRadio:
         for network in self._machine.air.networks:
             if network.ssid == ssid:
                 kind = network.kind_at(node.name, node.now_ms / 1000.0)
-                wrong = password != network.password and kind in (None, "no-address")
+                wrong = password != network.password and kind not in ("absent", "hangs")
                 return "locked" if wrong else kind
         return "absent"
 

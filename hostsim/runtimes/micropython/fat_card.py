@@ -47,7 +47,8 @@ class FatCard:
     """In the place of a hostsim.card.Card: its faults by window, counters and `peek` by sector of the ring.
 
     path: the image. ring_written(sector, data) is told of each sector of the ring that landed.
-    cut_in: so many writes from now the power goes, None: it stays; damage(old, new) -> what that write leaves behind.
+    cut_in: so many writes from now the power goes, None: it stays. damage(sector, new, read) -> {sector: bytes} is
+    what that write leaves behind (one of DAMAGE); read(sector) gives what lies there, b"" outside the card.
     """
 
     def __init__(self, card: Card, path: Path, ring_mib: int, ring_written):
@@ -57,6 +58,7 @@ class FatCard:
         self.reads = self.writes = 0
         self.cut_in: int | None = None
         self.damage = dropped
+        self.journal: list[tuple[int, bytes]] | None = None  # (sector, what lay there) of each landing, when wanted
         self._ring_written = ring_written
         size_mib = SIZE_MIB if ring_mib + RESERVE_MIB <= SIZE_MIB else LARGE_MIB
         self.count = size_mib * 2048
@@ -87,10 +89,7 @@ class FatCard:
         """`count` sectors from `sector` on. Raises CardFault outside the card."""
         self._inside(sector, count)
         self.reads += count
-        return b"".join(
-            self._medium(number) if self._is_known(number) else _rubbish(number)
-            for number in range(sector, sector + count)
-        )
+        return b"".join(self._lies(number) for number in range(sector, sector + count))
 
     def write(self, sector: int, data: bytes) -> None:
         """One sector. Raises CardFault outside the card, PowerLoss where the power goes."""
@@ -104,13 +103,24 @@ class FatCard:
             self._land(sector, data)
             return
         self.cut_in = None
-        old = self._medium(sector) if self._is_known(sector) else _rubbish(sector)
-        left = self.damage(old, bytes(data))
-        if left != old:
-            self._land(sector, left)
+        for place, left in self.damage(sector, bytes(data), self._lies).items():
+            self._land(place, left)
         raise PowerLoss
 
+    def _lies(self, sector: int) -> bytes:
+        if not 0 <= sector < self.count:
+            return b""
+        return self._medium(sector) if self._is_known(sector) else _rubbish(sector)
+
+    def put_back(self, journal: list[tuple[int, bytes]]) -> None:
+        """Undo the landings of a journal, so that many cuts can be tried from the same moment."""
+        for sector, old in reversed(journal):
+            os.pwrite(self._fd, old, sector * SECTOR)
+        self._look()
+
     def _land(self, sector: int, data: bytes) -> None:
+        if self.journal is not None:
+            self.journal.append((sector, self._lies(sector)))
         os.pwrite(self._fd, data, sector * SECTOR)
         self._known[sector >> 3] |= 1 << (sector & 7)
         place = self._place(sector)
@@ -160,19 +170,62 @@ class FatCard:
         return None
 
 
-def dropped(old: bytes, new: bytes) -> bytes:
+def dropped(sector: int, new: bytes, read) -> dict[int, bytes]:
     """A write that the power cut prevented."""
-    return old
+    return {}
 
 
-def torn(old: bytes, new: bytes) -> bytes:
-    """A write of which the first half came through."""
-    return new[: SECTOR // 2] + old[SECTOR // 2 :]
+def torn_at(boundary: int):
+    """A write of which the bytes before `boundary`, a multiple of 16, came through."""
+
+    def torn(sector: int, new: bytes, read) -> dict[int, bytes]:
+        return {sector: new[:boundary] + read(sector)[boundary:]}
+
+    return torn
 
 
-def garbage(old: bytes, new: bytes) -> bytes:
-    """A sector that was being erased."""
-    return bytes((index * 37 + byte ^ 0x5A) & 0xFF for index, byte in enumerate(new))
+def garbage(sector: int, new: bytes, read) -> dict[int, bytes]:
+    """A sector that was being programmed: neither what was there nor what was to be."""
+    return {sector: _spoilt(new)}
+
+
+def ones(sector: int, new: bytes, read) -> dict[int, bytes]:
+    """A sector that was erased and not yet written."""
+    return {sector: b"\xff" * SECTOR}
+
+
+def landed(sector: int, new: bytes, read) -> dict[int, bytes]:
+    """The write came through, and the power went before anybody heard of it."""
+    return {sector: new}
+
+
+def group_of(size: int):
+    """The aligned group of `size` sectors of the card that the write was in, a page of the flash: spoilt."""
+
+    def group(sector: int, new: bytes, read) -> dict[int, bytes]:
+        first = sector // size * size
+        old = {number: read(number) for number in range(first, first + size)}
+        return {number: _spoilt(data) for number, data in old.items() if data}
+
+    return group
+
+
+torn = torn_at(SECTOR // 2)
+group_8 = group_of(8)
+group_32 = group_of(32)
+DAMAGE = {
+    "dropped": dropped,
+    "torn": torn,
+    "garbage": garbage,
+    "ones": ones,
+    "group-8": group_8,
+    "group-32": group_32,
+    "landed": landed,
+}
+
+
+def _spoilt(data: bytes) -> bytes:
+    return bytes((index * 37 + byte ^ 0x5A) & 0xFF for index, byte in enumerate(data))
 
 
 def _rubbish(sector: int) -> bytes:

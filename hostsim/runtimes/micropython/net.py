@@ -143,6 +143,13 @@ class Net:
             return b"\nThe certificate validity starts in the future\n"
         if off_s > CLOCK_OFF_S_MAX:
             return b"\nThe certificate validity has expired\n"
+        flaw = opened.link.certificate_flaw
+        if flaw == "tls-expired":
+            return b"\nThe certificate validity has expired\n"
+        if flaw == "tls-wrong-ca":
+            return b"\nThe certificate is not correctly signed by the trusted CA\n"
+        if flaw is not None:
+            return b"\nThe certificate Common Name (CN) does not match with the expected CN\n"
         if opened.ticket is not None:
             return b""
         if not trusts:

@@ -86,8 +86,8 @@ class Station(Radio):
         if came.network is None:
             return CONNECTING if self._tries_again else self._failure
         if self.network is None:
-            self.network = came.network
-            self._node.link_rtt_ms = came.network.rtt_ms
+            self.network = self._node.network = came.network
+            self._node.link_rtt_ms = self.rtt_ms()
             self._node.radio_state = "online"
         return GOT_IP
 
