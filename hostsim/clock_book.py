@@ -32,7 +32,7 @@ class ClockBook:
 
     def jumped(self, by_s: float) -> None:
         """It jumped. Until it is set the next time nobody can ask the node for what it says of the time."""
-        self._jumped_s += abs(by_s)
+        self._jumped_s += by_s
 
     def _bound_s(self, span_ms: int) -> float:
         return BASE_UNCERTAINTY_S + self._drift_ppm_max * (span_ms * self._stretch + ROUNDING_MS) / 1e9

@@ -11,7 +11,9 @@ from hostsim.held_watch import HeldWatch
 from hostsim.invariants import Invariants
 from hostsim.ledger import NOT_SURE, Ledger
 from hostsim.measured import invented
+from hostsim.own_counts import OwnCounts
 from hostsim.reckoning import on_card, reckon
+from hostsim.rests import CUTS, Rests
 from hostsim.secrecy import secrets
 from hostsim.sector_watch import SectorWatch
 from hostsim.slots import Slots
@@ -19,14 +21,8 @@ from hostsim.slots import Slots
 AWAKE_S_MAX = 180  # a wake, the service window not counted
 AWAKE_S_GRACE = 5
 DIARY_CRC = slice(132, 136)
-CUTS = ("power cut", "brown-out", "a reset from outside")  # ends of a wake that are not the node's doing
-FAILURES = ("reset", "brown-out", "a reset from outside")  # after which a node may rest
-BACK_OFF_S = 600  # times the failures in a row: how long (docs/cycle.md)
-BACK_OFF_SLACK = 1.25  # of the worst sleep timers
-UNRESTED_MAX = 3  # watchdog resets in a row after which it does not have to
 RESETS_MAX = 4  # watchdog resets in a row
 DAY_MS = 86_400_000
-COUNTER_MAX = 65535  # where the node's counters of misses and of unstored readings stop
 
 
 class Judge:
@@ -63,19 +59,14 @@ class Judge:
         self._resets = 0
         self._retained = b""
         self._without_settings = self._other_settings = False
-        self._failures = 0  # in a row
-        self._browned_out = False
+        self._rests = Rests()
+        self._own = OwnCounts()
         self._memory_gone = self._doubtful = False  # what the node knows of its clock is settled by its next reading
         self._began_ms = None  # the wake in which the node began to count anew, as far as that is certain
         self._failed_since = False  # the card, since the memory was lost
         self._lost_with = b""  # what the diary's check sum was when the clock was last lost
         self._stated_ms = None  # when the clock was set, by the newest sector
         self._elsewhere = 0  # readings since the last one on the card
-        self._erased = 0  # held readings that went with the memory
-        self._uncounted = [0, 0]  # in wakes cut short: dropped, overwritten
-        self._before = (0, 0)
-        self._counters = (0, 0, 0)  # the node's: missed, unstored, overwritten
-        self._counted = [0, 0, 0]
 
     def _broken(self, invariant: int, t_ms: int, fact: str) -> None:
         for secret in self._secrets:
@@ -102,7 +93,7 @@ class Judge:
         self._safe = False
         self._card_failed = False
         self._retained = retained
-        self._before = self._gone()
+        self._own.wake_began(self._gone())
 
     def sensed(self, t_ms: int, value: float | None = None) -> None:
         """A sensor was read. value: what it gave, in the unit of its channel; None: not known to the world."""
@@ -128,7 +119,7 @@ class Judge:
             self._broken(3, t_ms, "the radio came on and no reading of this slot was stored or held")
 
     def wake_ended(self, t_ms: int, end: str, battery_mv: int) -> None:
-        """end: "sleep", "reset" (watchdog), one of CUTS, or anything else, which is what the node died of."""
+        """end: "sleep", "reset" (watchdog), one of rests.CUTS, or anything else, which is what the node died of."""
         self._look_at_held(t_ms)
         if t_ms - self._woke_ms > self._awake_ms_max:
             self._broken(4, t_ms, f"a wake lasted {(t_ms - self._woke_ms) / 1000:.0f} s")
@@ -144,7 +135,7 @@ class Judge:
         # as the settings have it: weak below the one, until it reaches the other
         self._weak = battery_mv < (self._write_on_mv if self._weak else self._write_off_mv)
         excuse = end if end in CUTS else "a reset" if end == "reset" else "the battery" if self._weak else None
-        self.slots.wake_ended(t_ms, excuse, self._rest_ms(end))
+        self.slots.wake_ended(t_ms, excuse, self._rests.after_ms(end))
         if end in CUTS:
             self._cut_short()
         elif self._doubtful and self._began_ms is None and not self._weak and diary_format.whole(self._retained):
@@ -152,21 +143,11 @@ class Judge:
             self._began_ms = self._woke_ms
         if diary_format.whole(self._retained):
             counters = diary_format.counts(self._retained)
-            if counters != self._counters:
-                self._take_counters(counters)
+            if self._own.show(counters):
+                self.slots.node_counts(counters[0])
             if self.arrivals.prompt:
                 ring_id, _, acked_to = diary_format.ring(self._retained)
                 self._check_accepted(ring_id, acked_to, t_ms)
-
-    def _rest_ms(self, end: str) -> int:
-        """For how long the node may rest after this wake."""
-        if end in FAILURES:
-            self._failures += 1
-            self._browned_out = end == "brown-out"
-            return 0
-        rests = self._failures > UNRESTED_MAX or self._browned_out
-        failures, self._failures, self._browned_out = self._failures, 0, False
-        return int(BACK_OFF_S * BACK_OFF_SLACK * 1000) * failures if rests else 0
 
     def _gone(self) -> tuple[int, int]:
         """(held readings dropped, readings overwritten) so far."""
@@ -176,8 +157,7 @@ class Judge:
 
     def _cut_short(self) -> None:
         """What the node counted in this wake may be forgotten, and with it the run that it began."""
-        for index, count in enumerate(self._gone()):
-            self._uncounted[index] += count - self._before[index]
+        self._own.cut_short(self._gone())
         self.slots.cut_short()
         if bytes(self._retained[DIARY_CRC]) == self._lost_with or not diary_format.whole(self._retained):
             # the diary does not have it
@@ -186,9 +166,8 @@ class Judge:
 
     def memory_lost(self) -> None:
         """What the node kept in retained memory is gone, after a wake or in its sleep."""
-        self._erased += self._held.memory_lost()
+        self._own.memory_lost(self._held.memory_lost())
         self.slots.memory_lost(self._elsewhere)
-        self._counters = (0, 0, 0)
         self._clock.memory_lost(self._stated_ms)
         self._memory_gone = self._doubtful = True
         self._began_ms = None
@@ -200,13 +179,6 @@ class Judge:
             self.clock_lost(self._woke_ms if self._began_ms is None else self._began_ms)
         self._memory_gone = self._doubtful = False
         self._began_ms = None
-
-    def _take_counters(self, counters) -> None:
-        self.slots.node_counts(counters[0])
-        for index, (before, counter) in enumerate(zip(self._counters, counters, strict=True)):
-            # a smaller one has begun anew: retained memory was lost
-            self._counted[index] += counter - before if counter >= before else counter
-        self._counters = counters
 
     def _check_accepted(self, ring_id: int, acked_to: int, t_ms: int) -> None:
         ledger = self.ledgers.get(ring_id)
@@ -325,11 +297,10 @@ class Judge:
         if self._clock.set(t_ms):
             self.slots.clock_known(t_ms)
 
-    def clock_jumped(self, t_ms: int, by_s: int | None) -> None:
-        """The RTC shows another time all at once; by_s None: years."""
-        by_s = DAY_MS if by_s is None else abs(by_s)
-        self._clock.jumped(by_s)
-        self.slots.clock_jumped(by_s)
+    def clock_jumped(self, by_s: int) -> None:
+        """The RTC shows another time all at once, later or earlier by so much."""
+        self._clock.jumped(abs(by_s))
+        self.slots.clock_jumped(abs(by_s))
 
     def clock_lost(self, t_ms: int) -> None:
         """The RTC counts from an arbitrary value from now on."""
@@ -376,17 +347,13 @@ class Judge:
         return count
 
     def _check_counters(self, t_ms: int, unstored: int) -> None:
-        _, node_unstored, node_overwritten = self._counted
-        # a reading that was delivered and whose PUBACK was lost is dropped too, for all that the node knows
         held = [ledger for ledger in self.ledgers.values() if ledger.volatile]
-        held_delivered = sum(ledger.delivered + ledger.destroyed for ledger in held)
-        least = unstored - self._erased - self._uncounted[0]
-        right = least <= node_unstored <= unstored + held_delivered
-        if not right and self._counters[1] < COUNTER_MAX:
-            self._broken(8, t_ms, f"{unstored} held readings were dropped and the node counted {node_unstored}")
-        overwritten = sum(ledger.replaced_waiting for ledger in self.ledgers.values())
-        if not overwritten - self._uncounted[1] <= node_overwritten <= overwritten:
-            self._broken(1, t_ms, f"{overwritten} readings were overwritten and the node counted {node_overwritten}")
+        fact = self._own.wrong_unstored(unstored, sum(ledger.delivered + ledger.destroyed for ledger in held))
+        if fact:
+            self._broken(8, t_ms, fact)
+        fact = self._own.wrong_overwritten(sum(ledger.replaced_waiting for ledger in self.ledgers.values()))
+        if fact:
+            self._broken(1, t_ms, fact)
 
     def _acked_to(self, ledger: Ledger) -> int:
         """The newest seq up to which the node holds everything for accepted, by what it keeps for itself."""

@@ -6,23 +6,20 @@ A file that is cut so that what is left is TOML cannot be told from one that som
 import re
 import tomllib
 
-from hostsim.fault_names_settings import SETTINGS
-
 
 def file_of(node) -> bytes | None:
     """The settings file as the node finds it now; None: there is none."""
     data = node.settings_toml
-    for name in SETTINGS.keys() & node.faults.names:
+    for name, spoil in _AS.items():
         fault = node.faults.holds(name, node.now_ms)
         if fault is not None:
-            return _AS[name](data, fault)
+            return spoil(data, fault)
     return data
 
 
 def is_without(node) -> bool:
     """True when the node can have no settings of its own: the file is of no use, and its memory never held them."""
-    faulty = SETTINGS.keys() & node.faults.names - {"settings-astray"}
-    if not any(node.faults.holds(name, node.now_ms) for name in faulty):
+    if not any(node.faults.holds(name, node.now_ms) for name in _AS if name != "settings-astray"):
         return False
     return b"".join(node.nvm).find(f'"{node.name}"'.encode()) < 0
 

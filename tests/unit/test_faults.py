@@ -1,6 +1,10 @@
 """Faults of a node. Law: when each comes follows from scenario and seed, and nothing comes twice."""
 
+import os
+import subprocess
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -105,3 +109,47 @@ def test_two_of_one_name_at_one_node_do_not_overlap():
     with pytest.raises(ScenarioError, match="at_day overlaps"):
         faults_of(tables(one, other), ["a", "b"], [])
     assert len(faults_of(tables(one, other | {"node": "b"}), ["a", "b"], [])) == 2
+
+
+EVERYTHING = """
+import sys
+sys.path.insert(0, {here!r})
+from test_world import DAY_S, MAST, digest, lived, scenario
+from hostsim.fault_names import FAMILIES, FAULTS
+from hostsim.faults import Fault
+from hostsim.judge import Judge
+
+told = []
+for name in ("clock_lost", "clock_jumped"):
+    def hear(self, *what, name=name, heard=getattr(Judge, name)):
+        told.append((name, *what))
+        return heard(self, *what)
+    setattr(Judge, name, hear)
+
+def extras(kind):
+    return {{key: of.words[-1] if hasattr(of, "words") else of.default for key, of in kind.extras.items()}}
+
+faults = []
+for number, family in enumerate(("time", "settings", "sensors", "card", "power"), 1):
+    from_s = number * DAY_S / 8
+    for name in FAMILIES[family]:
+        faults.append(Fault(name, MAST.name, from_s, from_s + 3600 * FAULTS[name].lasting, extras(FAULTS[name])))
+world, _, events = lived(scenario(0.8, faults=faults))
+assert len(world.nodes[0].faults.seen) > 10, world.nodes[0].faults.seen
+print(digest(world, events), told)
+"""
+
+
+def test_which_of_several_at_once_comes_first_does_not_hang_on_the_process():
+    histories = set()
+    for hash_seed in range(6):
+        ran = subprocess.run(
+            [sys.executable, "-c", EVERYTHING.format(here=str(Path(__file__).parent))],
+            env=os.environ | {"PYTHONHASHSEED": str(hash_seed)},
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+        assert ran.returncode == 0, ran.stderr
+        histories.add(ran.stdout)
+    assert len(histories) == 1
