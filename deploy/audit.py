@@ -69,11 +69,11 @@ def audit(
     except (StoreError, StoreAway) as error:
         complain(str(error))
     from deploy.audit_overdue import CaError, Limits
-    from deploy.audit_register import RegisterError, moment, parse
+    from deploy.audit_register import RegisterError, parse
     from deploy.audit_register import register as note
 
     try:
-        now_s = moment(at, "--at") if at is not None else int(time.time())
+        now_s = _moment(at)
         entries = [parse(text) for text in enter or []]
         limits = Limits(int(late_hours * 3600), battery_days, battery_empty, ca_days)
         noted = []
@@ -85,7 +85,7 @@ def audit(
     except (StoreError, StoreAway, ExportError, CaError) as error:
         complain(str(error))
     except RegisterError as error:
-        complain(f"--register: {error}" if at is None or not str(error).startswith("--at") else str(error))
+        complain(f"--register: {error}")
     finally:
         engine.dispose()
     if as_json:
@@ -96,6 +96,15 @@ def audit(
         printing.show(tables_of(found), noted + lines_of(found))
     wrong = found["overdue"] if overdue else any(ring["missing"] or ring["twice"] for ring in found["rings"])
     raise typer.Exit(BROKEN if wrong else 0)
+
+
+def _moment(at: str | None) -> int:
+    from deploy.audit_register import RegisterError, moment
+
+    try:
+        return moment(at, "--at") if at is not None else int(time.time())
+    except RegisterError as error:
+        complain(str(error))
 
 
 def _look(engine, limits, doubt_s: int, ca: Path | None, now_s: int) -> dict:

@@ -7,7 +7,8 @@ from importlib.resources import files
 from plotly.offline import get_plotlyjs
 
 from deploy.audit_plots import figures
-from deploy.audit_table import lines_of, listed
+from deploy.audit_table import lines_of
+from deploy.store_spans import listed
 from hostsim.report.page import POLICY
 
 _REPORT = files("hostsim.report")

@@ -3,7 +3,7 @@
 from rich import box
 from rich.table import Table
 
-SHOWN_MAX = 8
+from deploy.store_spans import listed
 
 
 def tables_of(found: dict) -> list[Table]:
@@ -67,13 +67,6 @@ def lines_of(found: dict) -> list[str]:
 
 def who(ring: dict) -> str:
     return f"{ring['node']}, chip {ring['eui']}, ring {ring['ring']}"
-
-
-def listed(intervals: list, most: int = SHOWN_MAX) -> str:
-    """Inclusive intervals in words, the first of them."""
-    shown = [f"{first:,}" if first == last else f"{first:,} to {last:,}" for first, last in intervals[:most]]
-    more = len(intervals) - most
-    return ", ".join(shown) + (f" and {more:,} more stretches" if more > 0 else "")
 
 
 def _given_up(ring: dict) -> str:

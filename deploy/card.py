@@ -16,6 +16,7 @@ from deploy.export import ExportError, Row, utc, write_csv, write_parquet
 from deploy.store import StoreAway, StoreError, open_store
 from deploy.store_batch import contents, unfit
 from deploy.store_complaint import BROKEN, complain
+from deploy.store_spans import listed
 
 HELP = """Read a card: say what is on it, and copy it to a file or into a store.
 
@@ -29,7 +30,6 @@ Exit status:
   2    there is no ring, or the output cannot be written"""
 
 BATCH = 1000
-SHOWN_MAX = 8
 
 
 def register(app: typer.Typer) -> None:
@@ -132,14 +132,8 @@ def _damage(ring: Ring) -> list[str]:
         ("unreadable: what their channels are is gone", damage.unnamed),
         ("never written: a node passes over numbers after a loss of power", damage.skipped),
     )
-    lines = [f"{ring.ring}: {_listed(intervals)} {words}" for words, intervals in sentences if intervals]
+    lines = [f"{ring.ring}: {listed(intervals)} {words}" for words, intervals in sentences if intervals]
     if damage.short_sectors:
         lines.append(f"{ring.ring}: the file is {damage.short_sectors:,} sectors short of what it was made with")
     times = [utc(edge) for edge in (ring.from_s, ring.to_s) if edge is not None]
     return [f"{ring.ring}: of chip {ring.eui}{', taken from ' + ' to '.join(times) if times else ''}", *lines]
-
-
-def _listed(intervals: list[tuple[int, int]]) -> str:
-    shown = [f"{first:,}" if first == last else f"{first:,} to {last:,}" for first, last in intervals[:SHOWN_MAX]]
-    more = len(intervals) - SHOWN_MAX
-    return ", ".join(shown) + (f" and {more:,} more stretches" if more > 0 else "")

@@ -9,8 +9,6 @@ from pathlib import Path
 from typing import Annotated, NoReturn
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from deploy import audit, bringup, card, check, collect, install, printing, roundtrip, storm
 from deploy.broker_probe import NoBroker, probe, trust
@@ -219,16 +217,7 @@ def _without_tls(found, runtime: str) -> None:
 
 
 def _live(run, stage: Path, what: str) -> dict:
-    terminal = sys.stderr is not None and sys.stderr.isatty()
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.percentage:>3.0f} %"),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-        transient=True,
-        disable=not terminal,
-    ) as bar:
+    with printing.bar() as bar:
         task = bar.add_task(what, total=1.0)
         return run.run(stage, lambda share, wakes: bar.update(task, completed=share))
 

@@ -4,14 +4,11 @@ The work is in install_plan.py and install_steps.py, the boards are in install_f
 install_serial.py, and docs/install.md says what an interruption leaves.
 """
 
-import sys
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn
 
 from deploy import (
     install_compile,
@@ -133,10 +130,8 @@ def _install(target, asked, mpy_cross: Path | None, dry_run: bool) -> None:
 
 @contextmanager
 def _bar(what: str):
-    """A bar on a terminal while files are copied; gives what is told how far that is."""
-    terminal = sys.stderr is not None and sys.stderr.isatty()
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"))
-    with Progress(*columns, console=Console(stderr=True), transient=True, disable=not terminal) as bar:
+    """A bar while files are copied; gives what is told how far that is."""
+    with printing.bar() as bar:
         task = bar.add_task(what, total=1.0)
         yield lambda share: bar.update(task, completed=share)
 

@@ -6,6 +6,7 @@ import shutil
 import sys
 
 from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 
 class Unprinted(Exception):
@@ -36,6 +37,20 @@ def say(line: str) -> None:
     if sys.stderr is not None:
         shown = "".join(character if character.isprintable() else "?" for character in line)
         _write(sys.stderr, f"torpor: {shown}\n")
+
+
+def bar() -> Progress:
+    """How far something is, on standard error while that is a terminal; gone when it is over."""
+    terminal = sys.stderr is not None and sys.stderr.isatty()
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+        disable=not terminal,
+    )
 
 
 def any_encoding() -> None:

@@ -1,5 +1,7 @@
 """Intervals of whole numbers. Law: both ends belong to an interval, and intervals of one list do not touch."""
 
+SHOWN_MAX = 8  # in words
+
 
 def without(interval: tuple[int, int], taken: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """What is left of an inclusive interval when others, sorted by their beginning, are taken out."""
@@ -27,3 +29,10 @@ def spans(numbers) -> list[tuple[int, int]]:
         else:
             found.append((number, number))
     return found
+
+
+def listed(intervals: list, most: int = SHOWN_MAX) -> str:
+    """Inclusive intervals in words, the first of them."""
+    shown = [f"{first:,}" if first == last else f"{first:,} to {last:,}" for first, last in intervals[:most]]
+    more = len(intervals) - most
+    return ", ".join(shown) + (f" and {more:,} more stretches" if more > 0 else "")

@@ -6,13 +6,10 @@ docs/storms.md tells how to run them and how to read what they print.
 import json
 import re
 import shlex
-import sys
 from pathlib import Path
 from typing import NoReturn
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from deploy import printing
 from deploy.storm_executor import NoCluster, cluster, cpus, end_workers, processes
@@ -90,7 +87,7 @@ def _seeds(text: str | None) -> tuple[int, int]:
 def _all(total, seeds: range, days: float, make, workers: int) -> None:
     from hostsim.storm_run import all_of
 
-    with _bar() as bar:
+    with printing.bar() as bar:
         task = bar.add_task(f"{len(seeds)} storms of {days:g} days", total=len(seeds))
         for result in all_of([(seed, days) for seed in seeds], make, workers):
             total.take(result)
@@ -107,26 +104,13 @@ def _made_small(total, days: float, shrink_s: float, make, workers: int) -> list
     if not chosen or not shrink_s:
         return []
     tasks = [(seed, days, found[seed], shrink_s) for seed in sorted(chosen)]
-    with _bar() as bar:
+    with printing.bar() as bar:
         task = bar.add_task("making small what failed", total=len(tasks))
         results = []
         for result in all_of(tasks, make, workers, small, not_small):
             results.append(result)
             bar.update(task, advance=1)
     return sorted(results, key=lambda result: result["seed"])
-
-
-def _bar() -> Progress:
-    terminal = sys.stderr is not None and sys.stderr.isatty()
-    return Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.percentage:>3.0f} %"),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-        transient=True,
-        disable=not terminal,
-    )
 
 
 def _write(figures: dict, out: Path, json_file: Path | None) -> None:

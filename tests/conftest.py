@@ -2,20 +2,16 @@
 
 import asyncio
 import datetime
-import getpass
 import logging
 import os
-import shutil
-import socket
-import subprocess
 import threading
-import time
 
 import pytest
 import trustme
 from amqtt.broker import Broker
 from amqtt.contexts import BrokerConfig, ListenerConfig
 from hypothesis import settings
+from own_broker import OwnBroker, free_port
 
 LIMIT_S = 10
 
@@ -23,23 +19,6 @@ LIMIT_S = 10
 settings.register_profile("ci", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("ci")
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
-def wait_for_port(port):
-    limit = time.monotonic() + LIMIT_S
-    while time.monotonic() < limit:
-        try:
-            socket.create_connection(("127.0.0.1", port), 1).close()
-            return
-        except OSError:
-            time.sleep(0.02)
-    pytest.fail(f"no broker on port {port} within {LIMIT_S} s")
 
 
 @pytest.fixture(scope="session")
@@ -70,17 +49,8 @@ def amqtt_port():
 
 def mosquitto(folder, *lines):
     """Start it with these lines in its configuration; (port, process)."""
-    binary = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin:/opt/homebrew/sbin")
-    if binary is None:
-        pytest.skip("mosquitto is not installed")
-    port = free_port()
-    config = folder / f"mosquitto-{port}.conf"
-    # as root it would change to a user of its own, who may not read these files
-    common = [f"user {getpass.getuser()}", "allow_anonymous true", "persistence false", "max_queued_messages 0"]
-    config.write_text("\n".join([f"listener {port} 127.0.0.1", *common, *lines]) + "\n")
-    process = subprocess.Popen([binary, "-c", config], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    wait_for_port(port)
-    return port, process
+    broker = OwnBroker(folder, "persistence false", "max_queued_messages 0", *lines)
+    return broker.port, broker.process
 
 
 @pytest.fixture(scope="session")

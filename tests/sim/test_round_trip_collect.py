@@ -3,12 +3,9 @@
 The firmware lives through its days against a real mosquitto; collectors are real processes, killed where it hurts.
 """
 
-import getpass
 import json
 import os
-import shutil
 import signal
-import socket
 import subprocess
 import sys
 import threading
@@ -17,6 +14,8 @@ import time
 import pytest
 
 pytest.importorskip("sqlalchemy", reason="the store needs SQLAlchemy")
+
+from own_broker import OwnBroker
 
 from deploy import store
 from deploy.export_store import rows
@@ -105,47 +104,6 @@ def test_air_and_card_agree_row_for_row(mosquitto_port, tmp_path):
     assert again["rejected"] == 0
 
 
-class ForgetfulBroker:
-    """A mosquitto of our own, which keeps nothing when it is restarted."""
-
-    def __init__(self, folder):
-        binary = shutil.which(
-            "mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin:/opt/homebrew/sbin"
-        )
-        if binary is None:
-            pytest.skip("mosquitto is not installed")
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
-        config = folder / "broker.conf"
-        lines = (f"listener {self.port} 127.0.0.1", f"user {getpass.getuser()}", "allow_anonymous true")
-        config.write_text(
-            "\n".join((*lines, "persistence false", "max_queued_messages 0", "set_tcp_nodelay true", ""))
-        )
-        self._words = [binary, "-c", str(config)]
-        self._start()
-
-    def _start(self):
-        self._process = subprocess.Popen(self._words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        limit = time.monotonic() + 10
-        while time.monotonic() < limit:
-            try:
-                socket.create_connection(("127.0.0.1", self.port), 1).close()
-                return
-            except OSError:
-                time.sleep(0.02)
-        pytest.fail("the broker does not start")
-
-    def restart(self):
-        self.end()
-        time.sleep(0.3)
-        self._start()
-
-    def end(self):
-        self._process.terminate()
-        self._process.wait(10)
-
-
 class Pace:
     """Keeps the nodes from being through before everything has been killed: each kill has its share of their days."""
 
@@ -162,7 +120,8 @@ class Pace:
 
 def test_ten_kills_and_two_restarts_of_a_forgetful_broker_lose_nothing(tmp_path):
     where = tmp_path / "yard.db"
-    broker = ForgetfulBroker(tmp_path)
+    # it keeps nothing when it is restarted
+    broker = OwnBroker(tmp_path, "persistence false", "max_queued_messages 0", "set_tcp_nodelay true")
     nodes = []
     pace = Pace(0.06)
     living = threading.Thread(target=lambda: nodes.extend(lived(broker.port, DAYS, pace.progress)))
