@@ -80,6 +80,7 @@ class ClockBook:
         """The clock counts from an arbitrary value; what only retained memory could have resolved stays unknown."""
         for ledger, first, last in self._by_memory.values():
             _bound(ledger, first, last, NOT_SURE)
+            ledger.forget_times(first, last)
         self._by_memory.clear()
         self._waiting.clear()
         self._counting_from_ms = t_ms

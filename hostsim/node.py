@@ -109,6 +109,7 @@ class Node:
         self.clock_chip = None  # made by the runtimes that have chips
         self.radio_state: str | None = None  # the state that waiting is spent in while the radio is on
         self.ports: tuple | None = None  # what a runtime keeps for this node
+        self.without_settings = False  # in this wake: then it knows of no pin either
         self.supply = None  # power_faults.Supply, where a fault will befall it
         self.now_ms = 0
         self.awake_from_ms = 0

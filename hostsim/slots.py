@@ -209,6 +209,9 @@ class Slots:
     def memory_lost(self, elsewhere: int) -> None:
         """The node has forgotten what it counted. elsewhere: slots taken since the last one that its card has."""
         self._doubt += elsewhere
+        if elsewhere and self._last is not None:
+            # that the newest slot was taken stood nowhere else
+            self._lowest = self._last - 1
         self._counter = 0
         if self._gap_from is not None:
             self.blind()

@@ -28,6 +28,8 @@ def begin(cycle, rtc_s):
         _start_counting(cycle, rtc_s)
     last_slot = r.last_slot if timekeeping.known(r) else retained.NO_SLOT
     timekeeping.begin_run(r, rtc_s, max(r.run, newest[2] if newest else 0) + 1)
+    # what a reset in this wake compares the clock with
+    r.asleep_rtc_s = rtc_s
     r.bits |= retained.FIRST_READING
     if newest is not None and newest[1] != record.TIME_UNKNOWN:
         last_slot = schedule.slot_of(newest[0], cycle.sample_s)
@@ -140,6 +142,7 @@ def time_set(cycle, rtc_s, true_time, new_rtc_s):
     step_s, plausible = timekeeping.synchronise(r, rtc_s, true_time, new_rtc_s, cycle.drift_ppm_max)
     if not plausible:
         r.count("time")
+    r.asleep_rtc_s = max(0, r.asleep_rtc_s + step_s)
     every_s = cycle.sample_s
     # when the last slot's reading was taken, in the new time base
     taken_s = r.last_slot * every_s + (step_s if was_known else r.run_epoch_s)

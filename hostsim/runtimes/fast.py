@@ -11,7 +11,7 @@ from torpor import cycle, last_good
 from hostsim import clock_faults, power_faults, settings_faults
 from hostsim.node import Node
 from hostsim.runtimes.card_port import CardPort
-from hostsim.runtimes.endings import BrownOut, DeepSleep, PowerLoss, WatchdogReset
+from hostsim.runtimes.endings import CAUSES, ENDINGS, BrownOut, DeepSleep, PowerLoss, WatchdogReset
 from hostsim.runtimes.links import Links
 from hostsim.runtimes.radio_port import WATCHDOG_MS, Radio
 from hostsim.runtimes.sensors import Analog, Drivers
@@ -19,19 +19,6 @@ from hostsim.wiring import Rails
 
 SLEEP_S = range(1, 86401)  # what a board can be asked for
 RTC_S = range(946684800, 4102444800)  # what a clock chip can hold: 2000 to 2099
-ENDINGS = {
-    "power-cut": PowerLoss,
-    "brown-out": BrownOut,
-    "watchdog-reset": WatchdogReset,
-    "memory-zeroed": WatchdogReset,
-}
-# by how the wake ended
-CAUSES = {
-    "reset": "watchdog",
-    "a reset from outside": "watchdog",
-    "power cut": "power-on",
-    "brown-out": "brown-out",
-}
 AFTER_SLEEP = ("deep-sleep", "watchdog")  # causes of a wake in which no person is waited for
 
 _choose = last_good.choose
@@ -156,7 +143,7 @@ class Power:
         self._rails.switch(name, on, self._node.now_ms)
 
     def battery_mv(self):
-        if not self._node.wiring.battery_pin:
+        if not self._node.wiring.battery_pin or self._node.without_settings:
             return None
         self._node.spend("awake", self._node.board.durations["analog_read"])
         return self._node.battery_mv
@@ -217,13 +204,12 @@ def wake(node: Node, world, judge) -> None:
     """One wake and the sleep after it; none when the battery is empty."""
     if not node.begin_wake():
         return
-    without = False
     supply = None
     if node.faults.names:
         clock_faults.befall(node, judge)
-        without = settings_faults.is_without(node)
+        node.without_settings = settings_faults.is_without(node)
         supply = power_faults.supply_of(node, ENDINGS)
-    judge.wake_began(node.now_ms, node.retained, node.reset_cause not in AFTER_SLEEP, without)
+    judge.wake_began(node.now_ms, node.retained, node.reset_cause not in AFTER_SLEEP, node.without_settings)
     asked_s = None
     node.radio_state = None
     try:

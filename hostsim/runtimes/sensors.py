@@ -133,6 +133,7 @@ class Analog:
         node = self._node
         node.spend("sensing", node.board.durations["analog_read"])
         self._judge.asked(node.now_ms)
-        pin_mv, supply_mv = at_pin(node, self._rails, node.wiring.analogs.get(name, ""))
+        pin = "" if node.without_settings else node.wiring.analogs.get(name, "")
+        pin_mv, supply_mv = at_pin(node, self._rails, pin)
         self._judge.sensed(node.now_ms, supply_mv / 1000.0)
         return pin_mv

@@ -6,11 +6,14 @@ from dataclasses import replace
 
 import pytest
 
+from hostsim.clock_book import ClockBook
 from hostsim.events import Events
 from hostsim.fault_names_power import DAMAGE
 from hostsim.faults import Fault
+from hostsim.ledger import NOT_SURE, Ledger
 from hostsim.runtimes import fast
 from hostsim.scenario import load
+from hostsim.slots import Slots
 from hostsim.world import World
 
 BASE = load(None)
@@ -206,3 +209,30 @@ def test_a_node_that_never_learnt_the_time_counts_anew_after_each_cut():
     for minute in (2, 4, 5, 6, 8):
         world, counts = lived(0.6, [cut(7200.0 + 60 * minute, at="sleep"), cut(30000.0)], time_windows=silent)
         assert whole(world, counts), (minute, broken(world))
+
+
+def test_a_slot_may_be_taken_again_only_if_nothing_but_the_lost_memory_knew_of_it():
+    removed = Fault("card-removed", MAST.name, 8700, 9300)
+    world, counts = lived(0.3, [removed, cut(9030.0, at="sleep")])
+    # held at 9000 s, gone at 9030 s, taken once more
+    assert (broken(world), counts["unstored"], counts["lost"]) == ({}, 1, 0)
+    for elsewhere, fact in ((1, None), (0, "a slot was sampled twice")):
+        slots = Slots(600, 1_800_000_000, lambda t_ms: 0.0)
+        slots.clock_known(0)
+        slots.taken(600_000)
+        slots.memory_lost(elsewhere)
+        assert slots.taken(660_000) == fact
+        assert slots.taken(670_000) == "a slot was sampled twice"
+
+
+def test_a_time_that_only_memory_knew_is_not_asked_for_after_clock_and_memory_are_lost():
+    """Delivered with its time, then offered again by a node that has only its card: in either order of the losses."""
+    for losses in (("lost", "memory_lost"), ("memory_lost", "lost"), ("lost",)):
+        book, ledger = ClockBook(100), Ledger(1, 8, 60)
+        record = (30).to_bytes(4, "little") + b"\xff\xff" + bytes(54)  # taken at 30 s of a run whose time is unknown
+        ledger.land(1, record, 30_000, book.landed(ledger, 1, 30_000), 0)
+        book.set(60_000)
+        ledger.stated_s[1], ledger.stated_uncertainty_s[1] = 1_800_000_030, 2
+        for loss in losses:
+            getattr(book, loss)(*([90_000] if loss == "lost" else [None]))
+        assert (ledger.stated_s[1], ledger.bound_s[1]) == (-1, NOT_SURE), losses

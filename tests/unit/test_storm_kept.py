@@ -9,8 +9,9 @@ import pytest
 
 from hostsim.faults import Fault
 from hostsim.storm_life import lived
-from hostsim.storm_pieces import AccessPoint, Clock, Outage, Setting, Storm, built
+from hostsim.storm_pieces import AccessPoint, Clock, Outage, Setting, Site, Storm, built
 
+DIVIDER = {"divider_upper_ohm": 1000000, "divider_lower_ohm": 1000000}
 RC = {"kind": "rc", "offset_spread_ppm": 50000.0, "noise_ppm": 300.0}
 
 
@@ -52,6 +53,23 @@ KEPT = {
         "2027-06-01",
         Fault("card-unit-gone", "alder", 2.1146240234375 * 86400, 2.1146240234375 * 86400),
         Fault("settings-astray", "alder", 2.2288818359375 * 86400, 2.23089599609375 * 86400),
+    ),
+    # the reset compared the clock with what it had shown before it was lost, and the slot was taken again (runs.py)
+    "a clock that begins anew in the wake that hangs": storm(
+        4034,
+        0.2,
+        "2043-11-01",
+        Outage("yard-office", 0.1 * 86400, 0.12 * 86400, "hangs"),
+        Fault("clock-reset", "alder", 0.105 * 86400, 0.105 * 86400, {"told": "silent"}),
+    ),
+    # a node without settings knows of no pin; the simulated one read its battery all the same (runtimes/sensors.py)
+    "settings missing, and too large to be remembered": storm(
+        4079,
+        0.4,
+        "2043-11-01",
+        Setting("alder", "analog", None, {"name": "battery", "pin": "A1", **DIVIDER}),
+        Site("alder", "nvm_slot_bytes", 256),
+        Fault("settings-missing", "alder", 0.1 * 86400, 0.3 * 86400),
     ),
 }
 
