@@ -20,6 +20,8 @@ class ClockBook:
         self._counting_from_ms = 0
         self.synced_ms = None
         self._jumped_s = 0.0  # since it was set
+        # by ring id: the ledger, and its first seq since it jumped: the node may have seen it, and know no time
+        self._since_jump: dict[int, tuple[Ledger, int]] = {}
         # by ring id: the ledger, and its first seq since the clock began to count
         self._waiting: dict[int, tuple[Ledger, int]] = {}
         # by ring id: the ledger, first and last seq that resolve by what no sector says yet
@@ -32,6 +34,7 @@ class ClockBook:
 
     def jumped(self, by_s: float) -> None:
         """It jumped. Until it is set the next time nobody can ask the node for what it says of the time."""
+        self._forget()  # what resolves by the run that may be over
         self._jumped_s += by_s
 
     def _bound_s(self, span_ms: int) -> float:
@@ -42,11 +45,12 @@ class ClockBook:
         if self.synced_ms is None:
             self._waiting.setdefault(ledger.ring_id, (ledger, seq))
             return JUMPED if self._jumped_s else NOT_SURE
+        if self._jumped_s:
+            self._since_jump.setdefault(ledger.ring_id, (ledger, seq))
+            return JUMPED
         if self._by_memory and not ledger.volatile:
             # its sector says how the clock was set, for all of the run
             self._by_memory.pop(ledger.ring_id, None)
-        if self._jumped_s:
-            return JUMPED
         return self._bound_s(taken_ms - self.synced_ms)
 
     def waits(self, ledger: Ledger, seq: int) -> bool:
@@ -63,32 +67,38 @@ class ClockBook:
                 self._by_memory[ring_id] = (ledger, seq, ledger.newest)
                 _bound(ledger, seq, ledger.newest, bound_s)
             self._waiting.clear()
+        for ring_id, (ledger, seq) in self._since_jump.items():
+            self._by_memory[ring_id] = (ledger, seq, ledger.newest)
+        self._since_jump.clear()
         self.synced_ms = t_ms
         self._jumped_s = 0.0
         return first
 
     def memory_lost(self, stated_ms) -> None:
         """The node knows of its clock what its card states: that it was set at `stated_ms`, None: nothing."""
-        for ledger, first, last in self._by_memory.values():
-            _bound(ledger, first, last, NOT_SURE)
-            ledger.forget_times(first, last)
-        self._by_memory.clear()
+        self._forget()
         if self.synced_ms is not None and stated_ms is not None:
             self.synced_ms = min(self.synced_ms, stated_ms)
 
     def lost(self, t_ms: int) -> None:
         """The clock counts from an arbitrary value; what only retained memory could have resolved stays unknown."""
-        for ledger, first, last in self._by_memory.values():
-            _bound(ledger, first, last, NOT_SURE)
-            ledger.forget_times(first, last)
-        self._by_memory.clear()
+        self._forget()
         self._waiting.clear()
+        self._since_jump.clear()
         self._counting_from_ms = t_ms
         self.synced_ms = None
         self._jumped_s = 0.0
 
+    def _forget(self) -> None:
+        """What only retained memory resolved stays unknown from now on."""
+        for ledger, first, last in self._by_memory.values():
+            _bound(ledger, first, last, NOT_SURE)
+            ledger.forget_times(first, last)
+        self._by_memory.clear()
+
 
 def _bound(ledger: Ledger, first: int, last: int, bound_s: float) -> None:
     for seq in range(max(first, ledger.newest - ledger.capacity + 1), last + 1):
-        if ledger.state[seq % ledger.capacity] & LANDED:
-            ledger.bound_s[seq % ledger.capacity] = bound_s
+        place = seq % ledger.capacity
+        if ledger.state[place] & LANDED and ledger.bound_s[place] != JUMPED:
+            ledger.bound_s[place] = bound_s

@@ -111,6 +111,7 @@ class Node:
         self.ports: tuple | None = None  # what a runtime keeps for this node
         self.without_settings = False  # in this wake: then it knows of no pin either
         self.supply = None  # power_faults.Supply, where a fault will befall it
+        self.sensor_faults = None  # sensor_faults.SensorFaults, where a fault will befall one
         self.now_ms = 0
         self.awake_from_ms = 0
         self.reset_cause = "power-on"
@@ -139,6 +140,10 @@ class Node:
             raise ValueError(f"{ms} ms cannot pass")
         self.now_ms += ms
         self._spent_ms[state] += ms
+
+    def is_clock_away(self) -> bool:
+        """True while nothing on its bus can be reached, a clock chip on it neither."""
+        return self.wiring.clock != "internal" and self.faults.holds("bus-held", self.now_ms) is not None
 
     def begin_wake(self) -> bool:
         """Climate, clock and cell come up to date and the board boots; False: the cell is empty, and it does not."""

@@ -132,6 +132,7 @@ class World:
         now_s = node.now_ms / 1000.0
         return (
             node.network is not None
+            and not node.is_clock_away()
             and node.network.is_clear(now_s - ASKING_S, now_s)
             and node.link_rtt_ms <= ANSWER_MS_MAX
             and self.time_behaviour(now_s) == "good"

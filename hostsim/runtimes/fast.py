@@ -63,7 +63,7 @@ class Clock:
 
     def rtc_epoch_s(self):
         if self._node.faults.names:
-            held = self._bus_held()
+            held = self._node.is_clock_away()
             if held or self._was_held:
                 # what a node counts by meanwhile has nothing to do with what it counts by before and after
                 self._judge.clock_lost(self._node.now_ms)
@@ -72,12 +72,8 @@ class Clock:
                 return None
         return self._shows(self._node.now_ms)
 
-    def _bus_held(self) -> bool:
-        """True while nothing on the bus can be reached, a clock chip on it neither."""
-        return self._node.wiring.clock != "internal" and bool(self._node.faults.holds("bus-held", self._node.now_ms))
-
     def set_rtc(self, epoch_s: int) -> None:
-        if self._node.faults.names and self._bus_held():
+        if self._node.faults.names and self._node.is_clock_away():
             raise OSError(errno.ETIMEDOUT, "a line is held low")
         if epoch_s not in RTC_S:
             raise ValueError(f"no clock chip can be set to {epoch_s}")

@@ -71,6 +71,25 @@ KEPT = {
         Site("alder", "nvm_slot_bytes", 256),
         Fault("settings-missing", "alder", 0.1 * 86400, 0.3 * 86400),
     ),
+    # delivered with the time of a run that began with a jump, and again after that run was forgotten (clock_book.py)
+    "a time that only memory knew after a jump": storm(
+        4107,
+        11,
+        "2027-06-01",
+        Setting("alder", "", "sample_every_s", 86400),
+        Setting("alder", "", "transmit_every_s", 604800),
+        Fault("clock-jump", "alder", 7.41827392578125 * 86400, 7.41827392578125 * 86400, {"seconds": -62486}),
+        Fault("clock-jump", "alder", 8.03619384765625 * 86400, 8.03619384765625 * 86400, {"seconds": -63395}),
+        Fault("memory-zeroed", "alder", 9.488037109375 * 86400, 9.488037109375 * 86400, {"count": 1}),
+    ),
+    # nothing sets a clock that cannot be reached, whatever a time server says (world.py)
+    "no patience, and a clock out of reach": storm(
+        4143,
+        0.4,
+        "2027-06-01",
+        Setting("alder", "time", "patience_h", 0),
+        Fault("bus-held", "alder", 0.2 * 86400, 0.3 * 86400),
+    ),
 }
 
 
