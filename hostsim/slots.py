@@ -1,8 +1,9 @@
 """Which slots were due, and what became of each. Law: a slot is one reading or one miss, and a miss has a reason.
 
 While the node cannot know the time its slots are counted from where its clock began to count; from the moment at
-which its clock was set they are the multiples of the interval in UTC. A reading belongs to the nearest multiple. The
-first slot is the one in which the node begins to count: a wake in which nothing is taken leaves it behind.
+which its clock was set they are the multiples of the interval in UTC. A reading belongs to the multiple nearest to it,
+or to the one nearest to the beginning of its wake where that one comes next: a sensor may be slow. The first slot is
+the one in which the node begins to count: a wake in which nothing is taken leaves it behind.
 
 A node's clock may be off by its specified drift. As far as it may, a reading counts for either slot; and when the
 clock is corrected, as many slots may have gone by.
@@ -10,7 +11,6 @@ clock is corrected, as many slots may have gone by.
 
 AMBIGUOUS_S = 5.0  # a reading this near to the middle between two slots may count for either
 AMBIGUOUS_SHARE = 0.125  # the same for short intervals, as a share of the interval
-LATE_MS = 20_000  # so long after the board woke, the slot that it woke for may have passed
 GRACE_S = 60  # a slot this near to the end need not have been taken any more
 LONG_WAKES_MAX = 64
 COUNTER_MAX = 65535  # where the node's counter stops
@@ -61,16 +61,30 @@ class Slots:
         """The slot that a reading counts for: the next one, wherever it may."""
         middle = self._position(t_ms) + 0.5
         if self._last is not None:
-            slack = self._slack(t_ms)
-            if int(middle - slack) <= self._last + 1 <= int(middle + slack):
+            if min(self._earliest(t_ms), self._began_in()) <= self._last + 1 <= int(middle + self._slack(t_ms)):
                 return self._last + 1
         return int(middle)
 
+    def _began_in(self) -> int:
+        """The first slot that this wake may have begun in."""
+        return int(self._position(self._woke_ms) + 0.5 - self._slack(self._woke_ms))
+
+    def _earliest(self, t_ms: int) -> int:
+        """The first slot that the time at which a reading was taken may lie in."""
+        return int(self._position(t_ms) + 0.5 - self._slack(t_ms))
+
+    def _lowest_for(self, slot: int, t_ms: int) -> int:
+        """The first slot that a reading, which counts for `slot`, may have been for."""
+        earliest = self._earliest(t_ms)
+        if self._last is None:
+            return earliest
+        began_in = self._began_in()
+        # what slow sensors take late was begun in time
+        return max(self._lowest + 1, began_in) if began_in < earliest else slot
+
     def is_stored(self) -> bool:
         """True when the slot that this wake began in, or one that it cannot be told from, has been taken."""
-        return self._last is not None and (
-            int(self._position(self._woke_ms) + 0.5 - self._slack(self._woke_ms)) <= self._last
-        )
+        return self._last is not None and self._began_in() <= self._last
 
     def taken(self, t_ms: int) -> str | None:
         """A reading was taken; returns what is wrong with that, or None."""
@@ -89,14 +103,16 @@ class Slots:
         if last is not None and slot <= last:
             if slot <= self._lowest:
                 return "a slot was sampled twice"
+            # the one before it was for an earlier slot, and one less went by than was counted then
+            self._doubt += last + 1 - slot
         elif last is not None and slot > last + 1:
             fact = self._gap(last + 1, slot, t_ms)
         self._spare = 0
-        if self._last is not None and t_ms - self._woke_ms > LATE_MS:
+        if self._last is not None:
             latest = int(self._position(t_ms) + 0.5 + self._slack(t_ms))
-            if self._excuse is not None or self._are_excused(slot, latest, t_ms):
+            if latest > slot and (self._excuse is not None or self._are_excused(slot, latest, t_ms)):
                 self._spare = latest - slot
-        self._lowest = slot if self._last is not None else int(self._position(t_ms) + 0.5 - self._slack(t_ms))
+        self._lowest = self._lowest_for(slot, t_ms)
         self._leap = 0.0
         self.due += 1
         self._last = slot

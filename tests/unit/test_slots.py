@@ -83,7 +83,24 @@ def test_the_wake_in_which_the_reading_comes_late_is_a_reason_too():
     wake(slots, 0)
     slots.wake_began(10_000)
     assert slots.taken(70_000) is None
-    assert counted(slots) == (8, 6)
+    assert wake(slots, 80) is None
+    assert counted(slots) == (9, 6)
+
+
+@pytest.mark.parametrize("late_s", [8.0, 20.0, 25.0])
+def test_slow_sensors_take_no_other_slot(late_s):
+    """Each of them late by most of an interval, after a gap whose end is unclear, then prompt again."""
+    slots = lived(30)
+    wake(slots, 0, excuse="a reset")
+    for n in range(10, 20):
+        slots.wake_began(n * 30_000)
+        assert slots.taken(n * 30_000 + int(late_s * 1000)) is None
+        slots.wake_ended(n * 30_000 + int(late_s * 1000) + 100, None)
+    assert wake(slots, 600) is None
+    assert "twice" in wake(slots, 603)
+    assert slots.due - slots.missed == 12
+    slots.node_counts(9)
+    assert slots.finish(610_000, None) is None
 
 
 def test_a_long_wake_counts_after_a_short_one():
