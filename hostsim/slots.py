@@ -204,8 +204,11 @@ class Slots:
         began_ms = int(self._base_s * 1000)
         self._known = True
         if self._last is not None:
-            self._last = int(self._position(self._last_taken_ms) + 0.5)
-            self._lowest = int(self._position(self._last_taken_ms) + 0.5 - self._near)
+            middle = self._position(self._last_taken_ms) + 0.5
+            self._last = int(middle)
+            self._lowest = int(middle - self._near)
+            self._spare = int(middle + self._near) - self._last
+            self._doubt += self._spare
         self._close_gap(began_ms)
 
     def _close_gap(self, began_ms: int) -> None:

@@ -63,6 +63,17 @@ def test_asleep_through_a_slot_is_no_reason():
     assert counted(slots) == (4, 2)
 
 
+@pytest.mark.parametrize(("taken_s", "fine"), [(298, True), (280, False)])
+def test_near_the_middle_between_two_slots_the_clock_that_becomes_known_may_say_either(taken_s, fine):
+    slots = Slots(600, START_S, lambda t_ms: 0.0)
+    slots.wake_began(taken_s * 1000)
+    assert slots.taken(taken_s * 1000) is None
+    slots.clock_known(taken_s * 1000 + 3000)
+    slots.wake_ended(taken_s * 1000 + 5000, None)
+    assert (wake(slots, 1200) is None) == fine
+    assert "due slots" in wake(slots, 2400)
+
+
 @pytest.mark.parametrize(("awake_s", "fine"), [(601, True), (599, False)])
 def test_awake_across_the_beginning_of_a_slot_is_a_reason(awake_s, fine):
     slots = lived()
