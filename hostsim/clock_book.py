@@ -7,6 +7,7 @@ first synchronisation since the clock began to count resolve by it, and share th
 from hostsim.ledger import JUMPED, LANDED, NOT_SURE, Ledger
 
 BASE_UNCERTAINTY_S = 2
+STATED_S_MAX = 65534  # the most that a record can say
 # the node counts whole seconds, and may find itself up to this much further from a synchronisation than it was
 ROUNDING_MS = 1500
 
@@ -20,8 +21,9 @@ class ClockBook:
         self._counting_from_ms = 0
         self.synced_ms = None
         self._jumped_s = 0.0  # since it was set
-        # by ring id: the ledger, and its first seq since it jumped: the node may have seen it, and know no time
-        self._since_jump: dict[int, tuple[Ledger, int]] = {}
+        # by ring id: the ledger, and its first seq since it jumped, or is less sure than a record can say: the node
+        # may count in a run of its own
+        self._anew: dict[int, tuple[Ledger, int]] = {}
         # by ring id: the ledger, and its first seq since the clock began to count
         self._waiting: dict[int, tuple[Ledger, int]] = {}
         # by ring id: the ledger, first and last seq that resolve by what no sector says yet
@@ -46,12 +48,16 @@ class ClockBook:
             self._waiting.setdefault(ledger.ring_id, (ledger, seq))
             return JUMPED if self._jumped_s else NOT_SURE
         if self._jumped_s:
-            self._since_jump.setdefault(ledger.ring_id, (ledger, seq))
+            self._anew.setdefault(ledger.ring_id, (ledger, seq))
             return JUMPED
         if self._by_memory and not ledger.volatile:
             # its sector says how the clock was set, for all of the run
             self._by_memory.pop(ledger.ring_id, None)
-        return self._bound_s(taken_ms - self.synced_ms)
+        bound_s = self._bound_s(taken_ms - self.synced_ms)
+        if bound_s < STATED_S_MAX:
+            return bound_s
+        self._anew.setdefault(ledger.ring_id, (ledger, seq))
+        return NOT_SURE
 
     def waits(self, ledger: Ledger, seq: int) -> bool:
         """True for a reading taken since the clock began to count, while it has not been set."""
@@ -67,9 +73,9 @@ class ClockBook:
                 self._by_memory[ring_id] = (ledger, seq, ledger.newest)
                 _bound(ledger, seq, ledger.newest, bound_s)
             self._waiting.clear()
-        for ring_id, (ledger, seq) in self._since_jump.items():
+        for ring_id, (ledger, seq) in self._anew.items():
             self._by_memory[ring_id] = (ledger, seq, ledger.newest)
-        self._since_jump.clear()
+        self._anew.clear()
         self.synced_ms = t_ms
         self._jumped_s = 0.0
         return first
@@ -84,7 +90,7 @@ class ClockBook:
         """The clock counts from an arbitrary value; what only retained memory could have resolved stays unknown."""
         self._forget()
         self._waiting.clear()
-        self._since_jump.clear()
+        self._anew.clear()
         self._counting_from_ms = t_ms
         self.synced_ms = None
         self._jumped_s = 0.0

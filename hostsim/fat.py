@@ -34,7 +34,10 @@ class File:
 
 
 class Volume:
-    """read(sector) gives the 512 bytes of a sector of the medium. Raises NotFat."""
+    """read(sector) gives the 512 bytes of a sector of the medium. Raises NotFat.
+
+    fats: the sectors of its tables, with an entry of `entry_bytes` for each cluster; data: where the clusters begin.
+    """
 
     def __init__(self, read: Callable[[int], bytes]):
         self._read = read
@@ -51,19 +54,21 @@ class Volume:
         )
         self._fat = self._begin + reserved
         self._root = self._fat + fats * (fat16 or fat32)
+        self.fats = range(self._fat, self._root)
         self._root_sectors = -(-roots * _ENTRY // SECTOR)
         self.data = self._root + self._root_sectors
         self.clusters = (self._begin + (total16 or total32) - self.data) // self.cluster_sectors
         if self.clusters < CLUSTERS_FAT16:
             raise NotFat("a FAT12")
         self._wide = self.clusters >= CLUSTERS_FAT32
+        self.entry_bytes = 4 if self._wide else 2
         self._root_cluster = int.from_bytes(boot[44:48], "little") if self._wide else 0
 
     def _sector_of(self, cluster: int) -> int:
         return self.data + (cluster - 2) * self.cluster_sectors
 
     def _next(self, cluster: int) -> int:
-        width = 4 if self._wide else 2
+        width = self.entry_bytes
         at = cluster * width
         sector = self._fat + at // SECTOR
         if self._last[0] != sector:

@@ -4,6 +4,8 @@ It happens at a passing of time: the n-th from the fault's moment on, in the mid
 (card_faults.py); or in the sleep. A node without such faults never comes here.
 """
 
+from dataclasses import replace
+
 from hostsim.fault_names_power import POWER
 from hostsim.rtc import sleep_ms
 
@@ -70,11 +72,19 @@ class Supply:
     def sleep(self, asked_s: int):
         """Sleep. Returns the power cut that ended it before its time, None: none did."""
         node = self._node
+        struck = self.cut_before(
+            node.now_ms + sleep_ms(node.sleep_timer, asked_s, node.now_ms, node.climate.inside_degc)
+        )
+        if struck is None:
+            node.sleep(asked_s)
+        return struck
+
+    def cut_before(self, until_ms: int):
+        """Sleep up to the power cut that comes before that. Returns it; None: none comes, and it is to sleep yet."""
+        node = self._node
         fault = node.faults.peek("power-cut")
         at_ms = int(fault.from_s * 1000) if fault is not None and fault.extras["at"] == "sleep" else None
-        until_ms = node.now_ms + sleep_ms(node.sleep_timer, asked_s, node.now_ms, node.climate.inside_degc)
         if at_ms is None or at_ms >= until_ms:
-            node.sleep(asked_s)
             return None
         self._spend("asleep", max(0, at_ms - node.now_ms))
         return node.faults.strikes("power-cut", node.now_ms + 1)
@@ -98,3 +108,15 @@ def lose(node, judge, fault) -> None:
     if extras.get("clock") == "lost":
         node.clock.stop()
         judge.clock_lost(node.now_ms)
+
+
+def lose_with_chip(node, judge, fault) -> bool:
+    """As lose(), on a chip whose own clock has no cell. Returns True when what that clock showed is gone, too."""
+    gone = fault.name == "power-cut" or fault.extras.get("memory") == "lost"
+    if gone and node.wiring.clock == "internal":
+        fault = replace(fault, extras={**fault.extras, "clock": "lost"})
+    lose(node, judge, fault)
+    if fault.extras.get("clock") == "lost" and node.clock_chip is not None:
+        # its registers are as after power-on
+        node.clock_chip.reset()
+    return gone

@@ -18,6 +18,7 @@ class SensorFaults:
         self._node = node
         self._keys = list(node.wiring.sensors)
         self._stuck: dict[tuple, float] = {}
+        self._disturbed: dict[tuple, float] = {}  # by how much the conversion that is being asked for is off
 
     def befalls(self, name: str, key: tuple):
         """The lasting fault of this name, if it is this sensor's."""
@@ -52,19 +53,40 @@ class SensorFaults:
 
     def said(self, key: tuple, name: str, value: float) -> float:
         """What it says in place of `value`, before it is rounded to the part's steps."""
+        return self._as_last(key, name, value) + self._off(key)
+
+    def _as_last(self, key: tuple, name: str, value: float) -> float:
+        """The value, or the one at which it is stuck."""
         if self.befalls("sensor-stuck", key):
-            value = self._stuck.setdefault((key, name), value)
-        else:
-            self._stuck.pop((key, name), None)
-        faults = self._node.faults
-        if faults.is_due("sensor-outlier", self._node.now_ms):
-            fault = faults.peek("sensor-outlier")
-            if self._is_of(fault, key):
-                faults.strikes("sensor-outlier", self._node.now_ms)
-                value += fault.extras["by"]
+            return self._stuck.setdefault((key, name), value)
+        self._stuck.pop((key, name), None)
         return value
+
+    def _off(self, key: tuple) -> float:
+        """By how much one value is off, once."""
+        faults = self._node.faults
+        if faults.is_due("sensor-outlier", self._node.now_ms) and self._is_of(faults.peek("sensor-outlier"), key):
+            return faults.strikes("sensor-outlier", self._node.now_ms).extras["by"]
+        return 0.0
+
+    def felt(self, key: tuple, name: str, value: float) -> float:
+        """What the element of a register-level part gives in place of `value`: a part may ask it many times over.
+
+        What is off stays so until the part has handed the conversion out, and calls converted().
+        """
+        if key not in self._disturbed:
+            off = self._off(key)
+            if off:
+                self._disturbed[key] = off
+        return self._as_last(key, name, value) + self._disturbed.get(key, 0.0)
+
+    def converted(self, key: tuple) -> None:
+        """The part has handed out what it measured."""
+        self._disturbed.pop(key, None)
 
 
 def of(node) -> SensorFaults | None:
-    """None where no fault will ever befall a sensor of this node."""
-    return SensorFaults(node) if node.wiring.sensors and node.faults.names & SENSOR.keys() else None
+    """The same ones for the life of the node; None where no fault will ever befall a sensor of it."""
+    if node.sensor_faults is None and node.wiring.sensors and node.faults.names & SENSOR.keys():
+        node.sensor_faults = SensorFaults(node)
+    return node.sensor_faults

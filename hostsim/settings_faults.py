@@ -17,11 +17,15 @@ def file_of(node) -> bytes | None:
     return data
 
 
-def is_without(node) -> bool:
-    """True when the node can have no settings of its own: the file is of no use, and its memory never held them."""
+def is_without(node, kept: bytes | None = None) -> bool:
+    """True when the node can have no settings of its own: the file is of no use, and its memory never held them.
+
+    kept: what that memory holds, where it is not node.nvm.
+    """
     if not any(node.faults.holds(name, node.now_ms) for name in _AS if name != "settings-astray"):
         return False
-    return b"".join(node.nvm).find(f'"{node.name}"'.encode()) < 0
+    kept = b"".join(node.nvm) if kept is None else kept
+    return kept.find(f'"{node.name}"'.encode()) < 0
 
 
 def _missing(data: bytes, fault) -> None:

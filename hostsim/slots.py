@@ -1,9 +1,9 @@
 """Which slots were due, and what became of each. Law: a slot is one reading or one miss, and a miss has a reason.
 
 While the node cannot know the time its slots are counted from where its clock began to count; from the moment at
-which its clock was set they are the multiples of the interval in UTC. A reading belongs to the multiple nearest to it,
-or to the one nearest to the beginning of its wake where that one comes next: a sensor may be slow. The first slot is
-the one in which the node begins to count: a wake in which nothing is taken leaves it behind.
+which its clock was set they are the multiples of the interval in UTC. A reading belongs to the multiple nearest to
+it, or to the one nearest to the beginning of its wake where that one comes next: a sensor may be slow. The first slot
+is the one in which the node begins to count: a wake in which nothing is taken leaves it behind.
 
 A node's clock may be off by its specified drift. As far as it may, a reading counts for either slot; and when the
 clock is corrected, as many slots may have gone by.
@@ -60,10 +60,10 @@ class Slots:
     def _slot(self, t_ms: int) -> int:
         """The slot that a reading counts for: the next one, wherever it may."""
         middle = self._position(t_ms) + 0.5
-        if self._last is not None:
-            if min(self._earliest(t_ms), self._began_in()) <= self._last + 1 <= int(middle + self._slack(t_ms)):
-                return self._last + 1
-        return int(middle)
+        if self._last is None:
+            return int(middle)
+        earliest = min(self._earliest(t_ms), self._began_in())
+        return self._last + 1 if earliest <= self._last + 1 <= int(middle + self._slack(t_ms)) else int(middle)
 
     def _began_in(self) -> int:
         """The first slot that this wake may have begun in."""
@@ -133,6 +133,10 @@ class Slots:
     def _are_excused(self, first: int, end: int, t_ms: int) -> bool:
         # the slot that this wake began for is among them: its reading came so late that it is another slot's
         wakes = [*self._long_wakes, (self._woke_ms - self.every_s * 1000, t_ms)]
+        # after a clock that was years off there are more slots than all of these times can hold
+        every_ms = self.every_s * 1000
+        if end - first > sum(2 + (to_ms - from_ms) // every_ms for from_ms, to_ms in wakes + self._rests):
+            return False
         asleep = [slot for slot in range(first, end) if not self._was_awake(slot, wakes)]
         return not asleep or self._rested(asleep, t_ms)
 

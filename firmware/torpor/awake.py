@@ -47,7 +47,8 @@ def _settle_time(cycle, cause, edited, weak):
     if not timekeeping.countable(rtc_s):
         rtc_s = None
     slept = cause == "deep-sleep"
-    if r.cold or rtc_s is None or timekeeping.jumped(r, rtc_s, slept):
+    lost = r.cold or rtc_s is None or timekeeping.jumped(r, rtc_s, slept)
+    if lost or timekeeping.is_used_up(r, rtc_s, cycle.drift_ppm_max):
         from . import runs
 
         if edited:
@@ -139,13 +140,15 @@ def service(cycle):
     ports = cycle.ports
     ports.signal.show("service")
     limit_ms = cycle.settings["status"]["service_s"] * 1000
+    spent_ms = ports.clock.elapsed_ms(cycle.started_ms)
     started_ms = ports.clock.ticks_ms()
     while ports.clock.elapsed_ms(started_ms) < limit_ms:
         ports.clock.wait_ms(SERVICE_STEP_MS)
         ports.power.feed_watchdog()
         if ports.signal.button():
             break
-    cycle.started_ms = ports.clock.ticks_ms()
+    # the window does not count as a part of the wake; what came before it, such as a search for the ring, does
+    cycle.started_ms = ports.clock.ticks_ms() - spent_ms
     # the window may have reached into the next slot
     cycle.slot = schedule.slot_of(cycle.time_s(), cycle.sample_s)
     if not schedule.is_stored(cycle.r.last_slot, cycle.slot):

@@ -11,7 +11,7 @@ AWAKE_S_MAX = 300
 
 
 def begin(cycle, rtc_s):
-    """Begin a run: retained memory was lost, or the RTC (rtc_s None), or the RTC jumped.
+    """Begin a run: retained memory was lost, or the RTC (rtc_s None), or the RTC jumped or is not sure any more.
 
     After a loss of retained memory the card says what run came before, when the clock had last been set and up to
     when slots are accounted for. Otherwise the diary knows, and the card is left alone: the battery may be too weak.

@@ -94,6 +94,15 @@ def _uncertainty_s(width_ppb, since_s, drift_ppm_max):
     return min(UNCERTAINTY_MAX_S, BASE_UNCERTAINTY_S + min(half_s, maker_s))
 
 
+def is_used_up(r, rtc_s, drift_ppm_max):
+    """True when a time that was known has become less sure than a record can state."""
+    since_s = rtc_s - r.synced_s
+    # most clocks never come near it
+    if not known(r) or drift_ppm_max * since_s < (UNCERTAINTY_MAX_S - BASE_UNCERTAINTY_S) * 1000000:
+        return False
+    return uncertainty_s(r, since_s, drift_ppm_max) == UNCERTAINTY_MAX_S
+
+
 def begin_run(r, rtc_s, run):
     """Start run number `run` at RTC reading `rtc_s`, with the time unknown. Runs count from 1 and wrap past 65535."""
     r.run = run & 0xFFFF or 1

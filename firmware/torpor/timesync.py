@@ -21,6 +21,8 @@ EDGE_MS_MAX = 1200
 EDGE_STEP_MS = 10
 LATEST_S = BUILD_EPOCH_S + 20 * 365 * 86400
 AGREE_MS = 2000
+# a clock that is less sure than this bears out any lie: an RC oscillator's is an hour off after a day
+SURE_S = 60
 
 
 def synchronise(cycle):
@@ -45,7 +47,7 @@ def synchronise(cycle):
             if cycle.ports.clock.elapsed_ms(asked_ms) > SILENT_MS:
                 break
             continue
-        if _plausible(cycle, stamp) or any(_agree(cycle, stamp, other) for _, other in doubted):
+        if (_sure(cycle) and _plausible(cycle, stamp)) or any(_agree(cycle, stamp, other) for _, other in doubted):
             return _set(cycle, stamp)
         doubted.append((server, stamp))
     if len(doubted) == 1:
@@ -56,6 +58,9 @@ def synchronise(cycle):
         stamp = _answer(cycle, server, True)
         if stamp is not None and _agree(cycle, stamp, other):
             return _set(cycle, stamp)
+    borne_out = [stamp for _, stamp in doubted if _plausible(cycle, stamp)]
+    if len(doubted) > 1 and len(borne_out) == 1:
+        return _set(cycle, borne_out[0])
     if doubted:
         cycle.r.count("time")
     return False
@@ -120,6 +125,10 @@ def _plausible(cycle, stamp):
         return False
     time_s, uncertainty_s = cycle.now()
     return abs(_at_present(cycle, stamp)[0] - time_s) <= uncertainty_s + 1
+
+
+def _sure(cycle):
+    return cycle.time_known() and cycle.now()[1] <= SURE_S
 
 
 def _set(cycle, stamp):

@@ -18,7 +18,8 @@ class Bus:
     """One bus. `needs_lock`: a call without the lock raises, as CircuitPython's does.
 
     absent: addresses that do not answer; corrupted: addresses whose last byte read arrives wrong; held_low: SCL
-    pulses after which a stuck part lets SDA go, 0: it is free; pulled_up(): whether the pull-ups have their supply.
+    pulses after which a stuck part lets SDA go, 0: it is free; pulled_up(): whether the pull-ups have their supply;
+    spoilt: {address: what has addressed(fed_since_ms) and read(), see hostsim.runtimes.spoilt_part}.
     """
 
     def __init__(self, needs_lock=True, pulled_up=None):
@@ -30,6 +31,7 @@ class Bus:
         self.absent = set()
         self.corrupted = set()
         self.held_low = 0
+        self.spoilt = {}
         self.bits = 0
 
     def attach(self, address, part, since_ms=None):
@@ -113,6 +115,8 @@ class Bus:
             fed_since_ms = since_ms()
             if fed_since_ms is None:
                 raise OSError(errno.ENODEV, "no acknowledge")
+            if address in self.spoilt:
+                self.spoilt[address].addressed(fed_since_ms)
             part.feed(fed_since_ms)
         if not part.awake():
             raise OSError(errno.ENODEV, "no acknowledge")
@@ -128,11 +132,13 @@ class Bus:
     def _read(self, address, buffer, start, end):
         count = end - start
         self.bits += 9 * count
+        part = self._part(address)
+        spoilt = address in self.spoilt and self.spoilt[address].read()
         try:
-            data = self._part(address).read(count)
+            data = part.read(count)
         except Nack:
             raise OSError(errno.ENODEV, "no acknowledge")
         for index in range(count):
             buffer[start + index] = data[index]
-        if address in self.corrupted and count:
+        if (spoilt or address in self.corrupted) and count:
             buffer[end - 1] ^= 1

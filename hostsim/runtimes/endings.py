@@ -15,3 +15,25 @@ class WatchdogReset(BaseException):
 
 class BrownOut(BaseException):
     """The supply has given way for a moment, and the chip's detector has reset it."""
+
+
+# by the fault's name: what it raises, and what the judge is told
+ENDINGS = {
+    "power-cut": PowerLoss,
+    "brown-out": BrownOut,
+    "watchdog-reset": WatchdogReset,
+    "memory-zeroed": WatchdogReset,
+}
+ENDS = {
+    "power-cut": "power cut",
+    "brown-out": "brown-out",
+    "watchdog-reset": "a reset from outside",
+    "memory-zeroed": "a reset from outside",
+}
+# the cause of the reset, by how the wake ended
+CAUSES = {
+    "reset": "watchdog",
+    "a reset from outside": "watchdog",
+    "power cut": "power-on",
+    "brown-out": "brown-out",
+}

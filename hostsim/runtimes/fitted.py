@@ -7,6 +7,7 @@ from hostsim import sensor_faults
 from hostsim.devices import bh1750, ds3231, pcf8523, sht4x, veml7700
 from hostsim.devices.bus import Bus
 from hostsim.node import Node
+from hostsim.runtimes.spoilt_part import Felt, SpoiltPart
 from hostsim.wiring import Rails
 
 # driver: (the address it uses unless told otherwise, what makes the part)
@@ -33,23 +34,24 @@ def fit(node: Node, rails: Rails, judge, needs_lock: bool = True) -> dict[str, B
         if driver not in MODELS or bus not in buses:
             continue
         usual, make = MODELS[driver]
-        part = make(lambda: node.now_ms, node.surroundings(key), lambda value: judge.sensed(node.now_ms, value))
-        buses[bus].attach(address or usual, part, lambda rail=rail: rails.since_ms(rail))
+        feels = node.surroundings(key)
+
+        def told(value, key=key):
+            judge.sensed(node.now_ms, value)
+            if faults is not None:
+                faults.converted(key)
+
         if faults is not None:
-            _spoil(buses[bus], address or usual, faults, key)
+            feels = Felt(feels, faults, key)
+            buses[bus].spoilt[address or usual] = SpoiltPart(node, faults, key)
+        part = make(lambda: node.now_ms, feels, told)
+        buses[bus].attach(address or usual, part, lambda rail=rail: rails.since_ms(rail))
     if node.faults.holds("bus-held", node.now_ms):
         for held in buses.values():
             held.held_low = FOR_EVER
     if wiring.clock in CLOCKS and wiring.clock_bus in buses:
         buses[wiring.clock_bus].attach(CLOCKS[wiring.clock][0], clock_chip(node, judge))
     return buses
-
-
-def _spoil(bus: Bus, address: int, faults, key: tuple) -> None:
-    if faults.befalls("sensor-absent", key):
-        bus.absent.add(address)
-    if faults.befalls("sensor-crc", key):
-        bus.corrupted.add(address)
 
 
 def clock_chip(node: Node, judge):

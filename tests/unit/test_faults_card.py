@@ -200,6 +200,15 @@ def test_a_card_that_is_too_slow_is_given_up_within_the_wake():
     assert '"event":"ring-found","head":72' in events
 
 
+def test_a_search_that_was_given_up_before_the_service_window_leaves_no_time_for_another_after_it():
+    cut = fault("power-cut", 5400, at="step", count=1, damage="dropped", clock="kept")
+    world, count, events = lived(0.2, [fault("card-slow", 5000, 9000, more_ms=450), cut])
+    assert broken(world) == {}
+    assert (balanced(count), count["lost"]) == (True, 0)
+    assert count["held"] >= 4
+    assert '"event":"ring-found","head":9' in events
+
+
 def test_a_full_card_takes_no_ring():
     world, count, _ = lived(0.5, [fault("card-full", 0, 0.25 * DAY_S)])
     assert broken(world) == {}

@@ -56,13 +56,17 @@ class Card:
         self._feed = feed
         self._bus = self._card = None
         self._made = None
+        # a file that nobody refers to any more writes its directory entry when the garbage collector finds it
+        self._opened = []
 
     def rings(self):
         _try(self._mount)
         return [name for name in _try(lambda: os.listdir(FOLDER)) if name.endswith(SUFFIX)]
 
     def open(self, name):
-        return RingFile(FOLDER + "/" + name)
+        found = RingFile(FOLDER + "/" + name)
+        self._opened.append(found)
+        return found
 
     def create(self, name, sector_count):
         """Contents are undefined: nothing is written but directory and FAT."""

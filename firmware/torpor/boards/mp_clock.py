@@ -11,8 +11,8 @@ from machine import RTC
 from . import clock_chips
 
 WAIT_STEP_MS = 1000
-# after this cause the chip's own RTC has begun anew
-LOST = "power-on"
+# after these causes the chip's own RTC has begun anew, or may have
+LOST = ("power-on", "brown-out")
 
 
 class Clock:
@@ -23,7 +23,7 @@ class Clock:
         self._bus = settings["rtc_bus"]
         self._buses = buses
         self._feed = feed
-        self._lost = reset_cause == LOST
+        self._lost = reset_cause in LOST
         self._chip = None
         self._looked = False
 

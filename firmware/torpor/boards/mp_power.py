@@ -1,10 +1,12 @@
 """Supplies, watchdog and the way to sleep on MicroPython. Law: deep_sleep() leaves nothing on, whatever fails.
 
-The chip does not tell a brown-out from power-on, nor a panic from a software reset.
+The chip does not tell a brown-out from power-on, nor a panic from a software reset. Retained memory does, where it
+survived.
 """
 
 import machine
 
+from ..retained import Retained as Diary
 from .mp_pins import pin, pin_mv
 
 SLEEP_S_MAX = 86400
@@ -37,6 +39,8 @@ class Power:
         self._let_go = let_go
         self.retained = retained
         self.reset_cause = CAUSES.get(machine.reset_cause(), "power-on")
+        if self.reset_cause == "power-on" and _radio_was_on(retained):
+            self.reset_cause = "brown-out"
         self.wake_reason = None
         if self.reset_cause == "deep-sleep":
             # a clock chip's alarm, which is a timer too, comes over the other kind of wake-up
@@ -112,6 +116,15 @@ class Power:
         return shown_s is not None and chip.set_alarm(shown_s + seconds) <= shown_s + seconds + ALARM_S_OFF
 
 
+def _radio_was_on(memory):
+    """True when a network was being tried and memory is whole: a supply that was away would have taken it along.
+
+    The chip's reset pin may look like this, too, and the board rests; pressed once more it does not.
+    """
+    diary = Diary(memory)
+    return not diary.cold and diary.trying != 0
+
+
 def sleep(seconds):
     """1 s to a day: what is longer than 24.8 days overflows and is asleep for ever. Does not return."""
     machine.deepsleep(max(1, min(SLEEP_S_MAX, seconds)) * 1000)
@@ -120,7 +133,6 @@ def sleep(seconds):
 def rest(error, retry_s):
     """The last resort of main.py: count what kept the ports from being built, and sleep. Does not return."""
     try:
-        from ..retained import Retained as Diary
         from .console import Log
         from .mp_memory import Retained
 

@@ -8,13 +8,15 @@ register-level parts; sockets are the simulated ones, or real ones where the reh
 
 from functools import partial
 
+from hostsim import power_faults
 from hostsim.node import Node
+from hostsim.runtimes import between_wakes
 from hostsim.runtimes.circuitpython import chip as chips
 from hostsim.runtimes.circuitpython import clocks, ending, pins, storing, system, wireless
 from hostsim.runtimes.circuitpython.chip import Chip
 from hostsim.runtimes.circuitpython.importing import Importer
 from hostsim.runtimes.circuitpython.machine import Hung, Machine
-from hostsim.runtimes.endings import WatchdogReset
+from hostsim.runtimes.endings import ENDINGS, ENDS, BrownOut, PowerLoss, WatchdogReset
 
 AFTER_SLEEP = ("deep-sleep", "watchdog")  # causes of a wake in which no person is waited for
 
@@ -30,8 +32,7 @@ def brown_out(node: Node) -> None:
     """The supply gave way between two wakes: the next boot ends in safe mode, and retained memory is gone."""
     chip = chip_of(node)
     node.retained[:] = bytes(len(node.retained))
-    chip.reset_reason, chip.run_reason, chip.wake_alarm, chip.safe_mode = "BROWNOUT", "STARTUP", None, "BROWNOUT"
-    node.reset_cause = "brown-out"
+    ending.brown_out(node, chip)
 
 
 def wake(node: Node, world, judge) -> None:
@@ -40,10 +41,18 @@ def wake(node: Node, world, judge) -> None:
     root = chips.firmware()
     if not node.begin_wake():
         return
-    judge.wake_began(node.now_ms, node.retained, person=node.reset_cause not in AFTER_SLEEP)
+    between_wakes.wake_begins(node, judge, node.reset_cause not in AFTER_SLEEP, chip.lay_settings, bytes(chip.nvm))
     node.radio_state = None
     machine = Machine(node, world, judge, chip)
+    supply = power_faults.supply_of(node, ENDINGS)
+    if supply is not None:
+        supply.begin_wake()
     end, after = _live(machine, root)
+    if supply is not None:
+        supply.end_wake()
+        if supply.struck is not None:
+            # whatever else came of it on the way out
+            end, after = ENDS[supply.struck.name], partial(ending.struck, machine, supply.struck)
     judge.wake_ended(node.now_ms, end, node.battery_mv)
     node.radio_state = None
     machine.bites_ms = None
@@ -52,7 +61,7 @@ def wake(node: Node, world, judge) -> None:
 
 
 def _live(machine: Machine, root):
-    """(what the wake ended in, as the judge has it; what happens then)."""
+    """(what the wake ended in, as the judge has it; what happens then). What the supply ended says node.supply."""
     run = importer(machine, root).run
     try:
         if machine.chip.safe_mode is not None:
@@ -68,6 +77,8 @@ def _live(machine: Machine, root):
         return "reset", partial(ending.bitten, machine)
     except Hung:
         return "a call that never came back", partial(ending.lost, machine)
+    except (BrownOut, PowerLoss):
+        return "the supply", partial(ending.stuck, machine)
     except Exception as error:
         machine.events.trace(error)
         return f"{type(error).__name__}: {error}", partial(ending.stuck, machine)

@@ -14,6 +14,7 @@ COUNTERS_BYTES = 16
 # what stands in a CA file where the broker is simulated, and no certificate is ever shown
 PLACEHOLDER_PEM = "-----BEGIN CERTIFICATE-----\nc2ltdWxhdGVk\n-----END CERTIFICATE-----\n"
 WATCHDOG_S_MAX = 3600
+SETTINGS = "/settings.toml"
 
 
 class Chip:
@@ -27,7 +28,7 @@ class Chip:
     def __init__(self, node: Node, ca_pem: str | None):
         self.settings = tomllib.loads(node.settings_toml.decode())
         self.nvm = bytearray(b"\xff" * (2 * node.board.nvm_slot_bytes + COUNTERS_BYTES))
-        self.files = {"/settings.toml": node.settings_toml}
+        self.files = {SETTINGS: node.settings_toml}
         self.folders = {"/sd"}
         broker = self.settings.get("broker")
         if isinstance(broker, dict):
@@ -59,12 +60,23 @@ class Chip:
         table = self.settings.get(section)
         return table.get(key, default) if isinstance(table, dict) else default
 
+    def lay_settings(self, data: bytes | None) -> None:
+        """Put the settings file into the flash, as a computer on USB would; None: delete it."""
+        if data is None:
+            self.files.pop(SETTINGS, None)
+        else:
+            self.files[SETTINGS] = data
+
     # the chip's own clock, where a clock chip is the one that is judged: it counts on through resets and sleep
 
     def clock_s(self, now_ms: int) -> float | None:
         if self._clock_at_ms is None:
             return None
         return self._clock_s + (now_ms - self._clock_at_ms) / 1000.0
+
+    def stop_clock(self) -> None:
+        """It has lost its supply."""
+        self._clock_at_ms = None
 
     def set_clock(self, now_ms: int, epoch_s: int) -> None:
         self._clock_s, self._clock_at_ms = float(epoch_s), now_ms

@@ -3,7 +3,11 @@
 By the board's sleep timer, or by the interrupt of the clock chip where its pin is armed.
 """
 
+from dataclasses import replace
+
+from hostsim import power_faults
 from hostsim.node import Node
+from hostsim.rtc import sleep_ms
 from hostsim.runtimes.circuitpython.clocks import TimeAlarm, monotonic
 from hostsim.runtimes.circuitpython.machine import Machine
 from hostsim.runtimes.circuitpython.system import PinAlarm
@@ -31,6 +35,28 @@ def reset(machine: Machine, reason: str, cause: str) -> None:
     machine.node.reset_cause = cause
 
 
+def brown_out(node: Node, chip) -> None:
+    """The next boot ends in safe mode."""
+    chip.reset_reason, chip.run_reason, chip.wake_alarm, chip.safe_mode = "BROWNOUT", "STARTUP", None, "BROWNOUT"
+    node.reset_cause = "brown-out"
+
+
+def struck(machine: Machine, fault) -> None:
+    """Chip and memory after a fault of the supply; it comes back at once."""
+    node, chip = machine.node, machine.chip
+    if fault.name == "brown-out":
+        # whatever other chips do: this platform's retained memory does not survive it
+        fault = replace(fault, extras={**fault.extras, "memory": "lost"})
+    if power_faults.lose_with_chip(node, machine.judge, fault):
+        chip.stop_clock()
+    if fault.name == "brown-out":
+        brown_out(node, chip)
+    elif fault.name == "power-cut":
+        reset(machine, "POWER_ON", "power-on")
+    else:
+        reset(machine, "WATCHDOG", "watchdog")
+
+
 def lost(machine: Machine) -> None:
     """Nobody and nothing will reset it."""
     machine.node.dead_since_ms = machine.node.now_ms
@@ -44,6 +70,11 @@ def sleep(machine: Machine, alarms) -> None:
     wired = chip.setting("time", "rtc_alarm", "")
     chip_ms = _interrupt_ms(node) if wired in by_pin else None
     by_chip = chip_ms is not None and chip_ms < asked_s * 1000
+    timer_ms = sleep_ms(node.sleep_timer, asked_s, node.now_ms, node.climate.inside_degc)
+    cut = node.supply.cut_before(node.now_ms + (chip_ms if by_chip else timer_ms)) if node.supply else None
+    if cut is not None:
+        struck(machine, cut)
+        return
     chip.wake_alarm = by_pin[wired] if by_chip else timer
     node.reset_cause = "deep-sleep"
     if chip.usb_connected:
@@ -66,7 +97,9 @@ def _interrupt_ms(node: Node) -> int | None:
     if part.interrupt():
         return 0
     at_s = part.alarm_s()
-    if at_s is None or node.clock.shows(node.now_ms + LOOK_AHEAD_MS) < at_s:
+    last_s = node.clock.shows(node.now_ms + LOOK_AHEAD_MS)
+    if at_s is None or last_s is None or last_s < at_s:
+        # one that has lost its supply counts from 2000, where no alarm was set to
         return None
     low, high = 0, LOOK_AHEAD_MS
     while low < high:

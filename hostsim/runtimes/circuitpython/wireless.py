@@ -26,6 +26,8 @@ class WifiRadio:
         self.ipv4_dns = None
         machine.judge.radio_on(machine.node.now_ms)
         machine.node.radio_state = "joining"
+        if machine.node.supply is not None:
+            machine.node.supply.radio_on()
 
     @property
     def enabled(self) -> bool:

@@ -11,8 +11,11 @@ TLS.
 from functools import partial
 from pathlib import Path
 
+from hostsim import power_faults
 from hostsim.node import Node
-from hostsim.runtimes.endings import PowerLoss, WatchdogReset
+from hostsim.rtc import sleep_ms
+from hostsim.runtimes import between_wakes
+from hostsim.runtimes.endings import CAUSES, ENDINGS, ENDS, BrownOut, PowerLoss, WatchdogReset
 from hostsim.runtimes.micropython import flash, memories, parts
 from hostsim.runtimes.micropython.chip import OPTIONS, Chip
 from hostsim.runtimes.micropython.console import Console
@@ -42,13 +45,20 @@ def wake(node: Node, world, judge) -> None:
     chip = chip_of(node, judge, world.desk.ca_pem if world.desk is not None else None)
     if not node.begin_wake():
         return
-    judge.wake_began(node.now_ms, node.retained, person=node.reset_cause not in AFTER_SLEEP)
+    between_wakes.wake_begins(
+        node, judge, node.reset_cause not in AFTER_SLEEP, chip.lay_settings, b"".join(chip.nvs.values())
+    )
     node.radio_state = None
     machine = Machine(node, world, judge, chip)
     board = Board(machine)
+    supply = power_faults.supply_of(node, ENDINGS)
+    if supply is not None:
+        supply.begin_wake()
     end, after = board.live()
     judge.wake_ended(node.now_ms, end, node.battery_mv)
     node.radio_state = None
+    if supply is not None:
+        supply.end_wake()
     after()
 
 
@@ -86,10 +96,8 @@ class Board:
             return "sleep", partial(self._sleep, slept.args[0])
         except Reset:
             return "a reset instead of sleep", partial(self._reset, "software")
-        except WatchdogReset:
-            return "reset", partial(self._reset, "watchdog")
-        except PowerLoss:
-            return "power cut", self._powerless
+        except (BrownOut, PowerLoss, WatchdogReset) as ended:
+            return self._ended(ended)
         except Hung:
             return "a call that never came back", self._lost
         except Silent as silent:
@@ -119,6 +127,22 @@ class Board:
             if node.now_ms - self._machine.booted_ms > AWAKE_MS_MAX:
                 raise Silent("a wake that does not end")
 
+    def _ended(self, ended: BaseException):
+        """As live(), of a wake that did not end by itself."""
+        supply = self._machine.node.supply
+        if supply is not None and supply.struck is not None:
+            return ENDS[supply.struck.name], partial(self._struck, supply.struck)
+        if isinstance(ended, PowerLoss):
+            return "power cut", self._powerless
+        return "reset", partial(self._reset, "watchdog")
+
+    def _struck(self, fault) -> None:
+        """Chip and memory after a fault of the supply; it comes back at once."""
+        machine = self._machine
+        if power_faults.lose_with_chip(machine.node, machine.judge, fault):
+            machine.chip.shown_at_ms = None
+        self._reset(CAUSES[ENDS[fault.name]])
+
     def _stuck(self) -> None:
         """The board waits at its prompt. Whatever it was, the world goes on with a watchdog reset."""
         self._machine.node.spend("awake", STUCK_MS)
@@ -146,7 +170,13 @@ class Board:
         chip_ms = _interrupt_ms(node) if wired and self._wake.pins["ext1"] == wired else None
         if asked_ms is None or asked_ms >= FOR_EVER_MS:
             self._lost()
-        elif chip_ms is not None and chip_ms < asked_ms:
+            return
+        by_chip = chip_ms is not None and chip_ms < asked_ms
+        timer_ms = sleep_ms(node.sleep_timer, asked_ms / 1000, node.now_ms, node.climate.inside_degc)
+        cut = node.supply.cut_before(node.now_ms + (chip_ms if by_chip else timer_ms)) if node.supply else None
+        if cut is not None:
+            self._struck(cut)
+        elif by_chip:
             node.spend("asleep", chip_ms)
             node.reset_cause = "deep-sleep"
             chip.wake_reason = 3
@@ -163,7 +193,9 @@ def _interrupt_ms(node: Node) -> int | None:
     if part.interrupt():
         return 0
     at_s = part.alarm_s()
-    if at_s is None or node.clock.shows(node.now_ms + LOOK_AHEAD_MS) < at_s:
+    last_s = node.clock.shows(node.now_ms + LOOK_AHEAD_MS)
+    if at_s is None or last_s is None or last_s < at_s:
+        # one that has lost its supply counts from 2000, where no alarm was set to
         return None
     low, high = 0, LOOK_AHEAD_MS
     while low < high:

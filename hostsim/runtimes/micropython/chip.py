@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from hostsim.node import Node
-from hostsim.runtimes.micropython import flash
+from hostsim.runtimes.micropython import flash, spoilt_card
 from hostsim.runtimes.micropython.fat_card import FatCard
 
 # a CA of nobody's, which the interpreter's library has to be able to read; a simulated broker shows no certificate
@@ -54,7 +54,8 @@ class Chip:
         self._folder = tempfile.TemporaryDirectory(prefix="torpor-node-")
         root = Path(self._folder.name)
         self.flash = root / "flash"
-        files = {"/settings.toml": node.settings_toml}
+        self._laid: bytes | None = node.settings_toml
+        files = {flash.SETTINGS: node.settings_toml}
         files[self.setting("broker", "ca", CA_FILE) or CA_FILE] = (ca_pem or REHEARSAL_CA).encode()
         drivers = frozenset(key[0] for key in node.wiring.sensors if "." in key[0])
         if node.name in OPTIONS.images:
@@ -68,12 +69,19 @@ class Chip:
             lambda sector, data: judge.sector_written(node.now_ms, sector, data, self.card.sectors),
         )
         node.card = self.card
+        spoilt_card.befall(node, judge, self.card)
         self.nvs: dict[str, bytes] = {}
         self.memory_bytes = 0  # how much of retained memory holds something
         self.wake_reason = 0
         self.button = False
         self.shown_s = 0.0
         self.shown_at_ms: int | None = None  # when the chip's own clock showed that; None: it has not been set
+
+    def lay_settings(self, data: bytes | None) -> None:
+        """Put the settings file into the flash, as a computer on USB would; None: delete it."""
+        if data != self._laid:
+            flash.lay_settings(self.flash, data)
+            self._laid = data
 
     def setting(self, section: str, key: str, default):
         """A value of the settings, as tomllib reads them."""

@@ -68,7 +68,11 @@ class FatCard:
         script = _MKFS.format(path=str(path), sectors=self.count)
         subprocess.run(command("-c", script), check=True, capture_output=True)
         self._known = bytearray(self.count // 8 + 1)  # a bit for each sector that was ever written
-        self._formatted = Volume(self._medium).data
+        volume = Volume(self._medium)
+        self._formatted = volume.data
+        self.fats, self.entry_bytes = volume.fats, volume.entry_bytes
+        # the root of a FAT32 is the first of its clusters
+        self.files_begin = volume.data + (volume.cluster_sectors if volume.entry_bytes == 4 else 0)
         self._begins: list[int] = []  # of the ring's extents
         self._extents: list[tuple[int, int, int]] = []  # (first sector, sectors, first sector of the ring)
         self.sectors = 0
@@ -81,36 +85,60 @@ class FatCard:
     def _is_known(self, sector: int) -> bool:
         return sector < self._formatted or bool(self._known[sector >> 3] & 1 << (sector & 7))
 
-    def _inside(self, sector: int, count: int) -> None:
+    def inside(self, sector: int, count: int) -> None:
         if not 0 <= sector <= self.count - count:
             raise CardFault(5, f"sector {sector}")
 
     def read(self, sector: int, count: int) -> bytes:
         """`count` sectors from `sector` on. Raises CardFault outside the card."""
-        self._inside(sector, count)
+        self.inside(sector, count)
         self.reads += count
-        return b"".join(self._lies(number) for number in range(sector, sector + count))
+        return b"".join(self.lies(number) for number in range(sector, sector + count))
 
     def write(self, sector: int, data: bytes) -> None:
         """One sector. Raises CardFault outside the card, PowerLoss where the power goes."""
-        self._inside(sector, 1)
+        self.inside(sector, 1)
         self.writes += 1
         if self.cut_in is None:
-            self._land(sector, data)
+            self.land(sector, data)
             return
         self.cut_in -= 1
         if self.cut_in > 0:
-            self._land(sector, data)
+            self.land(sector, data)
             return
         self.cut_in = None
-        for place, left in self.damage(sector, bytes(data), self._lies).items():
-            self._land(place, left)
+        for place, left in self.damage(sector, bytes(data), self.lies).items():
+            self.land(place, left)
         raise PowerLoss
 
-    def _lies(self, sector: int) -> bytes:
+    def lies(self, sector: int) -> bytes:
         if not 0 <= sector < self.count:
             return b""
         return self._medium(sector) if self._is_known(sector) else _rubbish(sector)
+
+    def has_ring(self) -> bool:
+        """True when there is a file that is called a ring."""
+        if self._stale:
+            self._look()
+        return self._named
+
+    def is_of_ring(self, sector: int) -> bool:
+        return self._place(sector) is not None
+
+    def ring_sectors(self):
+        """The sectors of the card that the ring lies in."""
+        for begin, count, _ in self._extents:
+            yield from range(begin, begin + count)
+
+    def forget(self, sectors: range) -> None:
+        """What these hold is rubbish from now on. The judge is not told."""
+        for sector in sectors:
+            if self._is_known(sector):
+                os.pwrite(self._fd, _rubbish(sector), sector * SECTOR)
+                self._known[sector >> 3] &= ~(1 << (sector & 7))
+
+    def begun(self) -> None:
+        """It was begun, and is about to be mounted."""
 
     def put_back(self, journal: list[tuple[int, bytes]]) -> None:
         """Undo the landings of a journal, so that many cuts can be tried from the same moment."""
@@ -118,9 +146,9 @@ class FatCard:
             os.pwrite(self._fd, old, sector * SECTOR)
         self._look()
 
-    def _land(self, sector: int, data: bytes) -> None:
+    def land(self, sector: int, data: bytes) -> None:
         if self.journal is not None:
-            self.journal.append((sector, self._lies(sector)))
+            self.journal.append((sector, self.lies(sector)))
         os.pwrite(self._fd, data, sector * SECTOR)
         self._known[sector >> 3] |= 1 << (sector & 7)
         place = self._place(sector)
@@ -142,15 +170,16 @@ class FatCard:
     def _look(self) -> None:
         """Find the ring: the file that is called one, and until there is one the largest, which is to become it."""
         self._stale = False
-        volume = Volume(self._medium)
-        files = volume.files()
-        rings = [file for file in files if file.name.endswith(RING)]
-        found = max(rings or files, key=lambda file: file.size, default=None)
-        extents = []
+        rings: list = []
+        extents: list[tuple[int, int]] = []
         try:
+            volume = Volume(self._medium)
+            files = volume.files()
+            rings = [file for file in files if file.name.endswith(RING)]
+            found = max(rings or files, key=lambda file: file.size, default=None)
             extents = volume.extents(found) if found is not None else []
         except NotFat:
-            # its directory entry is there before its chain is
+            # its directory entry is there before its chain is; or the file system was spoilt
             rings = []
         self._named = bool(rings)
         self._extents = []

@@ -15,10 +15,30 @@ import torpor
 
 from hostsim.devices import vendor
 from hostsim.runtimes import RuntimeAbsent
+from hostsim.runtimes.micropython.vm import command
 
 FIRMWARE = Path(torpor.__file__).parents[1]
 MODULES = Path(__file__).parent / "modules"
 LIBRARY = "lib"
+SETTINGS = "/settings.toml"
+# with the VM's own writer of FAT
+_INTO_IMAGE = """
+import os, sys, vfs
+path, modules = sys.argv[1:3]
+file = open(path, "r+b")
+sys.path.append(modules)
+from _image import Image
+vfs.mount(vfs.VfsFat(Image(file)), "/board")
+data = sys.stdin.buffer.read()
+if data:
+    with open("/board/settings.toml", "wb") as settings:
+        settings.write(data)
+else:
+    os.remove("/board/settings.toml")
+vfs.umount("/board")
+file.close()
+"""
+LIMIT_S = 30
 
 
 def lay(folder: Path, drivers: frozenset[str], files: dict[str, bytes], compiled: bool) -> None:
@@ -28,6 +48,18 @@ def lay(folder: Path, drivers: frozenset[str], files: dict[str, bytes], compiled
         target = folder / path.lstrip("/")
         target.parent.mkdir(parents=True, exist_ok=True)
         target.write_bytes(data)
+
+
+def lay_settings(place: Path, data: bytes | None) -> None:
+    """Write settings.toml into the flash of a node, a folder or an image of a FAT volume; None: delete it."""
+    if place.is_dir():
+        target = place / SETTINGS.lstrip("/")
+        target.unlink(missing_ok=True)
+        if data is not None:
+            target.write_bytes(data)
+        return
+    words = command("-c", _INTO_IMAGE, str(place), modules().name)
+    subprocess.run(words, input=data or b"", capture_output=True, timeout=LIMIT_S, check=True)
 
 
 @functools.cache

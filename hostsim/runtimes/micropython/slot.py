@@ -47,6 +47,7 @@ class Slot:
         except OSError:
             self._begun = None
             raise OSError(errno.ENODEV) from None
+        self._card.begun()
 
     def count(self, a, b, data):
         return self._card.count
