@@ -80,8 +80,13 @@ def _node(world: World, node, readings: dict) -> dict:
         "due": slots.due,
         "missed": slots.missed,
         "readings": readings,
-        "faults": dict(sorted(node.faults.seen.items())),
+        "faults": dict(sorted(_met(node).items())),
     }
+
+
+def _met(node) -> Counter:
+    """How many faults of each name have come to bear; the card itself knows how often it was pulled."""
+    return node.faults.seen + Counter({"card-removed": node.card.seating(node.now_ms / 1000.0)})
 
 
 def _outages(world: World) -> Counter:
