@@ -67,6 +67,9 @@ class CardFaults:
             data = self._torn(sector, bytes(data))
         elif of_ring and self._strikes("card-garbage"):
             data = self._random.randbytes(SECTOR)
+        elif of_ring:
+            # what is written to a ring that was gone begins a new one
+            self._ring_gone = False
         self._land(sector, data)
 
     def looked_into(self, has_ring: bool, lose_unit) -> None:

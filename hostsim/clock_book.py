@@ -86,14 +86,18 @@ class ClockBook:
         if self.synced_ms is not None and stated_ms is not None:
             self.synced_ms = min(self.synced_ms, stated_ms)
 
-    def lost(self, t_ms: int) -> None:
-        """The clock counts from an arbitrary value; what only retained memory could have resolved stays unknown."""
+    def lost(self, t_ms: int, reset: bool = True) -> None:
+        """The clock counts from an arbitrary value; what only retained memory could have resolved stays unknown.
+
+        reset: False when it counts on as it was, and the node alone does not know from what.
+        """
         self._forget()
         self._waiting.clear()
         self._anew.clear()
         self._counting_from_ms = t_ms
         self.synced_ms = None
-        self._jumped_s = 0.0
+        if reset:
+            self._jumped_s = 0.0
 
     def _forget(self) -> None:
         """What only retained memory resolved stays unknown from now on."""

@@ -176,7 +176,7 @@ class Judge:
     def _settle_doubt(self, record: bytes) -> None:
         """The reading states whether the node could go by its clock, or has begun to count anew in this wake."""
         if self._doubtful and record[4:6] == b"\xff\xff":
-            self.clock_lost(self._woke_ms if self._began_ms is None else self._began_ms)
+            self._count_anew(self._woke_ms if self._began_ms is None else self._began_ms, False)
         self._memory_gone = self._doubtful = False
         self._began_ms = None
 
@@ -304,11 +304,15 @@ class Judge:
 
     def clock_lost(self, t_ms: int) -> None:
         """The RTC counts from an arbitrary value from now on."""
+        self._count_anew(t_ms, True)
+
+    def _count_anew(self, t_ms: int, reset: bool) -> None:
+        """reset: as ClockBook.lost has it."""
         if self._memory_gone and (self._failed_since or self._stated_ms is None):
             self.slots.blind()
         self._doubtful = False
         self._lost_with = bytes(self._retained[DIARY_CRC])
-        self._clock.lost(t_ms)
+        self._clock.lost(t_ms, reset)
         self.slots.clock_lost(t_ms)
 
     def published(self, t_ms: int, kind: str, payload: bytes, time_offered=None, forgotten: bool = False) -> None:

@@ -107,11 +107,8 @@ class Slots:
             self._doubt += last + 1 - slot
         elif last is not None and slot > last + 1:
             fact = self._gap(last + 1, slot, t_ms)
-        self._spare = 0
         if self._last is not None:
-            latest = int(self._position(t_ms) + 0.5 + self._slack(t_ms))
-            if latest > slot and (self._excuse is not None or self._are_excused(slot, latest, t_ms)):
-                self._spare = latest - slot
+            self._spare = self._spare_behind(slot, t_ms)
         self._lowest = self._lowest_for(slot, t_ms)
         self._leap = 0.0
         self.due += 1
@@ -122,6 +119,20 @@ class Slots:
             since_ms = t_ms - self.every_s * 1000 - self._drift_s(t_ms) * 1000
             self._rests = [rest for rest in self._rests if rest[1] >= since_ms]
         return fact
+
+    def _spare_behind(self, slot: int, t_ms: int) -> int:
+        """How many slots after `slot` a reading may have been for instead, what went by before it being excused."""
+        slack = self._slack(t_ms)
+        latest = int(self._position(t_ms) + 0.5 + slack)
+        if latest <= slot:
+            return 0
+        is_late = latest > int(self._position(self._woke_ms) + 0.5 + slack)
+        if self._excuse is not None or self._rested(range(slot, latest), t_ms):
+            return latest - slot
+        if is_late and self._are_excused(slot, latest, t_ms):
+            return latest - slot
+        # if the one before it was for a later slot, so is this one
+        return max(0, min(self._spare - (slot - self._last - 1), latest - slot))
 
     def _gap(self, first: int, end: int, t_ms: int) -> str | None:
         self._miss(end - first)
@@ -149,8 +160,10 @@ class Slots:
         """True when each of these slots may have begun in a rest, and the rests were long enough for all of them."""
         off_ms = self._drift_s(t_ms) * 1000
         room = sum(1 + (to_ms - from_ms) // (self.every_s * 1000) for from_ms, to_ms in self._rests)
+        if len(slots) > room:
+            return False
         starts_ms = [(slot * self.every_s - self._origin_s()) * 1000 for slot in slots]
-        return len(starts_ms) <= room and all(
+        return all(
             any(from_ms - self.every_s * 500 - off_ms <= start_ms <= to_ms + off_ms for from_ms, to_ms in self._rests)
             for start_ms in starts_ms
         )

@@ -1,6 +1,7 @@
 """A card met for the first time: find the ring or make one, and give the channels their layout.
 
-Law: what is on the card and is not this board's ring is left as it is.
+Law: what is on the card and is not this board's ring is left as it is; but where a card has lost all of a ring, sector
+by sector, a new one begins in its place.
 """
 
 from . import record, retained, ring, ring_layout, ring_recovery
@@ -29,11 +30,9 @@ def start(cycle, names):
         found = _make(cycle)
     else:
         file = ports.card.open(names[0])
-        known = (r.ring_id, r.head) if r.ring_id else None
-        found, _, mended = ring_recovery.recover(file, ports.eui, ports.random.u32(), feed, known)
+        found = _recovered(cycle, file, feed)
         if found.head and r.ring_id == found.ring_id and r.acked_to > found.acked_to:
             found.acked_to = min(r.acked_to, found.head)
-        ports.log.event("ring-found", head=found.head, mended=mended)
     r.bits &= ~retained.CARD_IN_DOUBT
     r.ring_id = found.ring_id
     r.head = found.head
@@ -43,16 +42,37 @@ def start(cycle, names):
     return found
 
 
+def _recovered(cycle, file, feed):
+    """The ring in the file; a new one where the card has lost the whole of it."""
+    ports = cycle.ports
+    known = (cycle.r.ring_id, cycle.r.head) if cycle.r.ring_id else None
+    try:
+        found, _, mended = ring_recovery.recover(file, ports.eui, ports.random.u32(), feed, known)
+    except RingError:
+        if not ring_recovery.is_rubbish(file, feed):
+            raise
+        cycle.r.count("card")
+        return _begin(cycle, file)
+    ports.log.event("ring-found", head=found.head, mended=mended)
+    return found
+
+
 def _make(cycle):
     """A new ring. The file gets its name last: what a power cut leaves unnamed is made anew by the next wake."""
     card = cycle.ports.card
+    file = card.create(RING_NAME, cycle.settings["card"]["size_mib"] * SECTORS_A_MIB)
+    found = _begin(cycle, file)
+    card.keep(RING_NAME)
+    return found
+
+
+def _begin(cycle, file):
+    """A ring without readings in a file in which nothing is to be kept."""
     settings = cycle.settings
-    file = card.create(RING_NAME, settings["card"]["size_mib"] * SECTORS_A_MIB)
     stride = record.stride(max(settings["card"]["channels_max"], len(cycle.channels)))
     found = ring_layout.create(
         file, cycle.ports.random.u32(), stride, cycle.ports.eui, settings["node"], cycle.channels
     )
-    card.keep(RING_NAME)
     cycle.ports.log.event("ring-made", sectors=file.sector_count)
     return found
 

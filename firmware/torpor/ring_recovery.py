@@ -9,7 +9,7 @@ from struct import unpack_from
 from . import ring, ring_layout
 from .errors import CardError, RingError
 from .ring import DAMAGE_SECTORS
-from .ring_search import find_head, passed_over
+from .ring_search import UNIT_SECTORS, find_head, passed_over
 
 # so many sectors may refuse to be mended before the card is given up
 REFUSED_MAX = 4
@@ -50,6 +50,22 @@ def recover(file, eui, random_u32, feed, known=None):
     if not passed and not found.carry_on():
         raise CardError("the newest reading cannot be read twice")
     return found, slots, mended
+
+
+def is_rubbish(file, feed):
+    """True when every sector of the file can be read, and none of them begins as those of a ring do.
+
+    For a file that a card can lose at once, and a search has the time for. Raises CardError when the card fails.
+    """
+    buffer = bytearray(ring.SECTOR)
+    if file.sector_count > UNIT_SECTORS:
+        return False
+    for sector in range(file.sector_count):
+        feed()
+        file.read(sector, buffer)
+        if buffer[:4] in (ring.MAGIC, ring_layout.MAGIC):
+            return False
+    return True
 
 
 def _mend_layouts(file, ring_id, feed):

@@ -64,11 +64,12 @@ def passed_over(found, known, feed):
     """
     head = found.head
     # a diary that is further ahead than a search looks remembers another state of this ring: the card counts then
-    told = known is not None and known[0] == found.ring_id and head < known[1] <= head + SPAN
+    # (it may have passed numbers over before its newest)
+    told = known is not None and known[0] == found.ring_id and head < known[1] <= head + SPAN + 2
     gone = _unit_gone(found, feed)
     if not told and not gone:
         return 0
-    newest = head + SPAN
+    newest = (known[1] - 1 if told else head) + SPAN
     if gone and found.half + ring.LAYOUT_SLOTS < UNIT_SECTORS:
         # the unit may have both halves' sectors of the same places: their numbers end where the lap before is whole
         while newest < head + found.capacity - SPAN and not _is_old(found, newest + 1) | _is_old(found, newest + 2):

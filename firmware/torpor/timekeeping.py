@@ -118,9 +118,10 @@ def trust_rtc(r, rtc_s, synced_s, newest_s, newest_uncertainty_s, drift_ppm_max)
     """Take the RTC's date over at the start of a run that lost retained memory but not the RTC.
 
     The evidence comes from the newest stored reading: when the RTC had last been set (synced_s) and the time that
-    the reading states. An RTC that shows an earlier time than the reading has been somewhere else: False.
+    the reading states. An RTC that shows an earlier time than the reading, or one that is more than a year later, has
+    been somewhere else: False.
     """
-    if synced_s == 0 or rtc_s < synced_s or rtc_s + newest_uncertainty_s < newest_s:
+    if synced_s == 0 or rtc_s < synced_s or not -newest_uncertainty_s <= rtc_s - newest_s <= YEAR_S:
         return False
     uncertainty = uncertainty_s(r, rtc_s - synced_s, drift_ppm_max)
     if uncertainty == UNCERTAINTY_MAX_S:

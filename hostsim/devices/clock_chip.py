@@ -60,6 +60,11 @@ class ClockChip(Part):
         self._born_ms = now_ms()
         super().__init__(now_ms)
 
+    @property
+    def clock(self):
+        """The oscillator that was handed in."""
+        return self._clock
+
     def reset(self):
         self._registers = bytearray(self.FIRST)
         self._pointer = 0

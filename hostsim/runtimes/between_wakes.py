@@ -15,9 +15,7 @@ def wake_begins(node: Node, judge, person: bool, lay_settings, kept: bytes) -> N
     """
     without_settings = False
     if node.faults.names:
-        if not node.is_clock_away():
-            # while its bus is held the board goes by a clock of its own, and finds it when the bus is free
-            clock_faults.befall(node, judge)
+        clock_faults.befall(node, judge)
         lay_settings(settings_faults.file_of(node))
         without_settings = settings_faults.is_without(node, kept)
     judge.wake_began(node.now_ms, node.retained, person, without_settings)

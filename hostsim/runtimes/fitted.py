@@ -18,14 +18,22 @@ MODELS = {
 }
 # SCL pulses after which a held line would be let go
 FOR_EVER = 1 << 30
+DAY_S = 86400
 CLOCKS = {"ds3231": (ds3231.ADDRESS, ds3231.Ds3231), "pcf8523": (pcf8523.ADDRESS, pcf8523.Pcf8523)}
 
 
-def fit(node: Node, rails: Rails, judge, needs_lock: bool = True) -> dict[str, Bus]:
-    """The buses of one wake by name. A clock chip lives as long as its node, on a supply of its own."""
+def fit(node: Node, rails: Rails, judge, reach=None, needs_lock: bool = True) -> dict[str, Bus]:
+    """The buses of one wake by name. A clock chip lives as long as its node, on a supply of its own.
+
+    reach: a Reach, which is told of the clock chip's bus.
+    """
     wiring = node.wiring
     buses = {
-        name: Bus(needs_lock, pulled_up=lambda rail=rail: rails.since_ms(rail) is not None)
+        name: WatchedBus(
+            reach if name == wiring.clock_bus and wiring.clock in CLOCKS else None,
+            needs_lock,
+            pulled_up=lambda rail=rail: rails.since_ms(rail) is not None,
+        )
         for name, rail in wiring.buses.items()
     }
     faults = sensor_faults.of(node)
@@ -61,12 +69,78 @@ def clock_chip(node: Node, judge):
     return node.clock_chip
 
 
-class JudgedClock:
-    """The node's oscillator as a clock chip counts it; the judge hears of each time that it is set."""
+class WatchedBus(Bus):
+    """A bus; reach: hears whether what is asked for on it can be reached, None: nobody does."""
+
+    def __init__(self, reach, needs_lock, pulled_up):
+        super().__init__(needs_lock, pulled_up)
+        self._reach = reach
+
+    def open(self):
+        self._tell()
+        super().open()
+
+    def _check(self):
+        self._tell()
+        super()._check()
+
+    def _tell(self):
+        if self._reach is None:
+            return
+        if self.held_low or not self._high():
+            self._reach.refused()
+        else:
+            self._reach.answered()
+
+
+class Reach:
+    """Whether the node's clock chip can be asked in this wake; the judge hears what becomes of its time without.
+
+    What a node counts by meanwhile has nothing to do with what it counts by before and after.
+    """
 
     def __init__(self, node: Node, judge):
         self._node = node
         self._judge = judge
+        self._refused = self._known = False
+
+    def refused(self) -> None:
+        """A line of its bus is low."""
+        if not self._refused:
+            self._refused = True
+            clock_chip(self._node, self._judge).clock.away = True
+            self._judge.clock_lost(self._node.now_ms)
+
+    def answered(self) -> None:
+        """Its bus can be used. A node that was refused in this wake does not ask again."""
+        if self._refused:
+            return
+        clock = clock_chip(self._node, self._judge).clock
+        if clock.away:
+            clock.away = False
+            self._judge.clock_lost(self._node.now_ms)
+
+    def own_clock_set(self, now_ms: int, epoch_s: int, true_s: float) -> None:
+        """The microcontroller's own clock was set, which the node goes by while the chip is out of reach."""
+        if not self._refused:
+            return
+        known = abs(epoch_s - true_s) < DAY_S
+        if known or self._known:
+            # that it counts from anywhere is nothing new otherwise
+            self._judge.clock_set(now_ms, epoch_s)
+        self._known = known
+
+
+class JudgedClock:
+    """The node's oscillator as a clock chip counts it; the judge hears of each time that it is set.
+
+    away: nobody could reach the chip when it was last asked.
+    """
+
+    def __init__(self, node: Node, judge):
+        self._node = node
+        self._judge = judge
+        self.away = False
 
     def shows(self, now_ms: int):
         return self._node.clock.shows(now_ms)

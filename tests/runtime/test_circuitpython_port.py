@@ -69,20 +69,66 @@ def test_facts_5_a_clock_that_was_not_set_shows_no_time(rtc):
     assert abs(clocks.clock_s(bench.machine) - 1800000000) <= 1
 
 
-def test_the_system_clock_follows_the_clock_chip_and_stands_in_for_it(bench):
-    clock = bench.ports().clock
-    clock.set_rtc(1800000000)
+def next_clock(bench, absent=False):
+    """The clock of the next wake."""
     bench.node.sleep(600)
-    bench.chip.set_clock(bench.node.now_ms, 946684800)
     bench.chip.reset_reason = "DEEP_SLEEP_ALARM"
     bench.boot()
-    clock = bench.ports().clock
+    if absent:
+        bench.machine.buses["i2c"].absent.add(0x68)
+    return bench.ports().clock
+
+
+def test_the_system_clock_follows_the_clock_chip(bench):
+    ports = bench.ports()
+    ports.clock.set_rtc(1800000000)
+    bench.chip.own_clock.set(bench.node.now_ms, 946684800)
+    clock = next_clock(bench)
     assert abs(clock.rtc_epoch_s() - 1800000600) < 10
     assert abs(clocks.clock_s(bench.machine) - 1800000600) < 10
+    # one that fails in the middle of a wake
     bench.machine.buses["i2c"].absent.add(0x68)
-    assert abs(clock.rtc_epoch_s() - 1800000600) < 10
+    assert clock.rtc_epoch_s() is None
     clock.set_rtc(1900000000)
     assert clock.rtc_epoch_s() == 1900000000
+
+
+@pytest.mark.parametrize("rtc", ["ds3231", "pcf8523"])
+def test_the_chips_own_rtc_stands_in_for_the_clock_chip_from_when_it_is_set_and_in_that_wake(rtc):
+    bench = Bench(('rtc = "ds3231"', f'rtc = "{rtc}"'))
+    ports = bench.ports()
+    ports.clock.set_rtc(1800000000)
+    before = bytes(bench.chip.nvm)
+    clock = next_clock(bench, absent=True)
+    assert clock.rtc_epoch_s() is None
+    clock.set_rtc(1800009000)
+    assert clock.rtc_epoch_s() == 1800009000
+    clock = next_clock(bench, absent=True)
+    assert clock.rtc_epoch_s() is None
+    kept = bytes(bench.chip.nvm)
+    clock.set_rtc(1800009600)
+    # flash is written once, however long it takes
+    assert bytes(bench.chip.nvm) == kept != before
+    # the chip shows a time that has nothing to do with what was counted meanwhile
+    clock = next_clock(bench)
+    assert clock.rtc_epoch_s() is None
+    clock.set_rtc(1800010200)
+    assert clock.rtc_epoch_s() in (1800010200, 1800010201)
+    assert bench.ports().nvm.counters() == bytearray(4)
+    assert abs(next_clock(bench).rtc_epoch_s() - 1800010800) < 10
+
+
+def test_a_clock_chip_that_is_passed_by_without_a_memory_for_it_cannot_be_set(bench):
+    bench.ports().clock.set_rtc(1800000000)
+    next_clock(bench, absent=True)
+    none, buses = bench.load("torpor.boards.cp_memory").Memory(None), bench.load("torpor.boards.cp_pins").Buses([])
+    settings = {"rtc": "ds3231", "rtc_bus": "i2c"}
+    clock = bench.load("torpor.boards.cp_clock").Clock(settings, buses, none, "deep-sleep", lambda: None)
+    with pytest.raises(OSError):
+        clock.set_rtc(1800009000)
+    assert clock.rtc_epoch_s() is None
+    # what nobody has set is what it was
+    assert abs(next_clock(bench).rtc_epoch_s() - 1800001200) < 20
 
 
 # --- pins, rails, buses ---------------------------------------------------------------------------------------------
@@ -388,24 +434,24 @@ def test_two_slots_of_nvm_and_counters_that_they_never_reach(bench):
     size = len(nvm.read(0))
     assert size >= bench.node.board.nvm_slot_bytes
     memory = bench.load("torpor.boards.cp_memory")
-    nvm.keep(bytearray((1, 2, 3)))
+    nvm.keep(bytearray((1, 2, 3, 1)))
     nvm.write(0, b"a" * size)
     nvm.write(1, b"b" * size)
     assert nvm.read(0) == b"a" * size
     assert nvm.read(1) == b"b" * size
-    assert nvm.counters() == bytearray((1, 2, 3))
+    assert nvm.counters() == bytearray((1, 2, 3, 1))
     with pytest.raises(OSError):
         nvm.write(0, b"a" * (size + 1))
     assert memory.Memory(None).slots == 0
-    assert memory.Memory(None).counters() == bytearray(3)
+    assert memory.Memory(None).counters() == bytearray(4)
 
 
-@pytest.mark.parametrize("at", range(1, 6))
+@pytest.mark.parametrize("at", range(1, 7))
 def test_counters_that_were_cut_short_count_as_none(bench, at):
     nvm = bench.ports().nvm
-    nvm.keep(bytearray((1, 2, 3)))
+    nvm.keep(bytearray((1, 2, 3, 1)))
     bench.chip.nvm[-at] ^= 0x40
-    assert nvm.counters() == bytearray(3)
+    assert nvm.counters() == bytearray(4)
 
 
 def test_a_usual_wake_writes_no_flash(bench):

@@ -24,7 +24,7 @@ from hostsim.fault_names_card import CARD
 from hostsim.fault_names_power import DAMAGE, POWER
 from hostsim.faults import Fault
 from hostsim.runtimes import RuntimeAbsent
-from hostsim.runtimes.micropython import spoilt_card
+from hostsim.runtimes.micropython import memories, spoilt_card
 from hostsim.runtimes.micropython import vm as vms
 from hostsim.scenario import load
 from hostsim.world import World
@@ -320,6 +320,18 @@ def test_a_supply_that_gives_way_under_the_radio(rehearsed, runtime):
     assert lived.count["stored"] >= 35
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_supply_that_gives_way_under_the_radio_and_takes_memory_along(rehearsed, seed):
+    """Out of the blue it looks like a battery that was changed, and costs one window; the next ones have a mark."""
+    lived = rehearsed("micropython", 6, [while_("brown-out", 2, 4, memory="lost")], seed=seed)
+    assert lived.whole, lived.broken
+    # it cannot count the times, and tries again after each rest
+    assert 2 <= lived.causes["brown-out"] <= 13
+    # two windows, and what the wakes take
+    assert lived.node.meter.spent_ms["awake"] < 180_000
+    assert lived.count["stored"] >= 35
+
+
 def test_the_process_of_the_vm_ends_where_the_supply_does(rehearsed, monkeypatch):
     pids = []
     made = vms.Vm.__init__
@@ -387,6 +399,21 @@ def test_a_write_that_is_dropped_behind_the_judges_back_is_found_out(rehearsed, 
     assert lived.count["unstored"] > 0
     # and no wake hangs meanwhile
     assert lived.broken.keys() == {8}
+
+
+def test_a_mark_of_the_radio_that_is_never_kept_is_found_out(rehearsed, monkeypatch):
+    """Each brown-out then costs a window; the sessions go on without it."""
+    kept = memories.Nvs.set
+
+    def forgetful(self, a, b, data):
+        if self._name == "torpor/radio_on":
+            raise OSError(memories.NO_SPACE)
+        kept(self, a, b, data)
+
+    monkeypatch.setattr(memories.Nvs, "set", forgetful)
+    lived = rehearsed("micropython", 4, [while_("brown-out", 2, 3, memory="lost")])
+    assert lived.node.meter.spent_ms["awake"] > 1_500_000
+    assert lived.count["delivered"] >= 20
 
 
 def silent(self, name):

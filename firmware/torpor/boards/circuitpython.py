@@ -35,7 +35,7 @@ class Ports:
         watchdog = Watchdog(settings["status"]["watchdog_s"])
         buses = Buses(settings["bus"])
         self.card = LateCard(settings["card"], watchdog.feed)
-        self.clock = Clock(settings["time"], buses, cause, watchdog.feed)
+        self.clock = Clock(settings["time"], buses, self.nvm, cause, watchdog.feed)
         self.signal = Signal(settings["status"], self.clock.wait_ms)
         self.drivers = Drivers(buses)
         self.analog = Analog(settings["analog"])

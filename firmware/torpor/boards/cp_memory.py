@@ -1,18 +1,19 @@
 """On-chip memory that outlasts everything, shared out. Law: a slot never reaches into the counters, nor they into it.
 
-CircuitPython only; safemode.py uses it too. Two slots for settings, and at the very end three small counters for what
-retained memory does not survive: they are written when something went wrong, and once when it is over, never in a
-usual wake.
+CircuitPython only; safemode.py uses it too. Two slots for settings, and at the very end four small counters for what
+no other memory outlasts: they are written when something went wrong, and once when it is over, never in a usual wake.
 """
 
 # not every build's errno has it
 ENOSPC = 28
-# bytes: mark, watchdog resets in a row, safe modes in a row, what the last safe mode was for, their sum
-TAIL = 5
-MARK = 0xA7
+# bytes: mark, watchdog resets in a row, safe modes in a row, what the last safe mode was for, 1 when the time was set
+# while the clock chip did not answer, their sum
+TAIL = 6
+COUNTERS = 4
+MARK = 0xA8
 # smaller memories hold no settings worth the name
 SLOT_MIN = 512
-WATCHDOGS, SAFE_MODES, PENDING = range(3)
+WATCHDOGS, SAFE_MODES, PENDING, PASSED_BY = range(COUNTERS)
 # what PENDING says; 0: nothing
 BROWN_OUT, PANIC = 1, 2
 
@@ -37,13 +38,13 @@ class Memory:
         self._nvm[start : start + len(data)] = bytes(data)
 
     def counters(self):
-        """The three counters; zeros when none were written yet or the writing was cut short."""
+        """The counters; zeros when none were written yet or the writing was cut short."""
         if self._size < 0 or self._nvm is None:
-            return bytearray(3)
+            return bytearray(COUNTERS)
         tail = bytes(self._nvm[len(self._nvm) - TAIL :])
-        if tail[0] != MARK or tail[4] != sum(tail[:4]) & 0xFF:
-            return bytearray(3)
-        return bytearray(tail[1:4])
+        if tail[0] != MARK or tail[-1] != sum(tail[:-1]) & 0xFF:
+            return bytearray(COUNTERS)
+        return bytearray(tail[1:-1])
 
     def keep(self, counters):
         """Write the counters where they differ from what is there: flash wears. They are a help, no condition."""

@@ -39,14 +39,14 @@ class Ports:
             if settings["card"]["rail"] == rail:
                 self.card.release()
 
-        self.power = Power(settings, Retained(machine.RTC()), Rails(settings["rails"]), let_go)
+        self.power = Power(settings, Retained(machine.RTC()), self.nvm, Rails(settings["rails"]), let_go)
         self.clock = Clock(settings["time"], buses, self.power.reset_cause, self.power.feed_watchdog)
         self.signal = Signal(settings["status"], self.clock.wait_ms)
         self.power.attach(self.clock, self.signal)
         self.drivers = Drivers(buses)
         self.analog = Analog(settings["analog"])
         self.sound = LateSound()
-        self.radio = LateRadio(settings["radio"].get("tx_power_dbm", 0), self.clock)
+        self.radio = LateRadio(settings["radio"].get("tx_power_dbm", 0), self.clock, self.power)
         self.network = LateNetwork()
         self._bench = (buses, settings["bus"])
 
@@ -115,11 +115,13 @@ class LateSound:
 class LateRadio:
     """The radio, which is off until somebody joins a network."""
 
-    def __init__(self, tx_power_dbm, clock):
+    def __init__(self, tx_power_dbm, clock, power):
         self._arguments = (tx_power_dbm, clock)
+        self._power = power
         self._radio = None
 
     def join(self, network, bssid, channel, deadline_ms):
+        self._power.radio_starts()
         if self._radio is None:
             from .mp_radio import Radio
 
@@ -127,8 +129,12 @@ class LateRadio:
         return self._radio.join(network, bssid, channel, deadline_ms)
 
     def off(self):
-        if self._radio is not None:
-            self._radio.off()
+        try:
+            if self._radio is not None:
+                self._radio.off()
+        finally:
+            # the board sleeps next, whatever the radio says to that
+            self._power.radio_is_off()
 
     def rssi_dbm(self):
         return self._radio.rssi_dbm() if self._radio is not None else None

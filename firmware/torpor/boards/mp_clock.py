@@ -1,16 +1,21 @@
 """Time on MicroPython. Law: integers only, and dates: the epoch is 2000 on some ports and 1970 on others.
 
-The chip's own RTC is the system clock too, by which certificates are checked: it follows the clock chip where there
-is one, and stands in for it while that does not answer.
+The chip's own RTC is the system clock too, by which certificates are checked. Where there is a clock chip it follows
+that, and runs on an RC oscillator through sleep: while the clock chip does not answer it shows no time until it is
+set, and only in that wake. The chip cannot be told meanwhile, so that is kept: what the chip shows afterwards is not
+what the diary counts by, and counts as no time until it is set.
 """
 
 import time
+from errno import EIO
 
 from machine import RTC
 
 from . import clock_chips
 
 WAIT_STEP_MS = 1000
+# in non-volatile storage: 1 when the time was set while the clock chip did not answer
+PASSED_BY = "passed_by"
 # after these causes the chip's own RTC has begun anew, or may have
 LOST = ("power-on", "brown-out")
 
@@ -23,7 +28,10 @@ class Clock:
         self._bus = settings["rtc_bus"]
         self._buses = buses
         self._feed = feed
-        self._lost = reset_cause in LOST
+        # the chip's own RTC shows no time
+        self._lost = self._name != "internal" or reset_cause in LOST
+        # the clock chip was not there when the time was last set
+        self._passed_by = False
         self._chip = None
         self._looked = False
 
@@ -50,7 +58,7 @@ class Clock:
                     shown_s = self._chip.epoch_s()
                     if shown_s is not None:
                         _set_internal(shown_s)
-                        self._lost = False
+                    self._passed_by = _was_passed_by()
                 except (OSError, RuntimeError, ValueError):
                     self._chip = None
         return self._chip
@@ -59,7 +67,7 @@ class Clock:
         chip = self.chip()
         if chip is not None:
             try:
-                return chip.epoch_s()
+                return None if self._passed_by else chip.epoch_s()
             except OSError:
                 self._chip = None
         if self._lost:
@@ -68,14 +76,47 @@ class Clock:
         return clock_chips.epoch_s(year, month, day, hour, minute, second)
 
     def set_rtc(self, epoch_s):
+        """OSError where the clock chip does not answer and that cannot be kept for the wakes to come."""
         chip = self.chip()
         if chip is not None:
             try:
                 chip.set(epoch_s)
             except OSError:
-                self._chip = None
+                chip = self._chip = None
+        if self._name != "internal":
+            self._pass_by(chip is None)
         _set_internal(epoch_s)
         self._lost = False
+
+    def _pass_by(self, on):
+        # a memory that has it already is spared
+        if on or self._passed_by:
+            _keep(on)
+        self._passed_by = on
+
+
+def _was_passed_by():
+    try:
+        from esp32 import NVS
+
+        return NVS("torpor").get_i32(PASSED_BY) == 1
+    except (ImportError, OSError):
+        # it never was, or there is nowhere to keep it
+        return False
+
+
+def _keep(on):
+    try:
+        from esp32 import NVS
+
+        if on == _was_passed_by():
+            return
+        nvs = NVS("torpor")
+        nvs.set_i32(PASSED_BY, 1 if on else 0)
+        nvs.commit()
+    except (ImportError, OSError):
+        if on:
+            raise OSError(EIO, "nowhere to keep it")
 
 
 def _set_internal(epoch_s):

@@ -9,6 +9,7 @@ SIZES = (2048, 1024, 512, 256)
 SLOTS = ("slot0", "slot1")
 # the length of a blob stands beside it, because a blob is read into a buffer that has to be large enough
 LENGTHS = ("length0", "length1")
+MARK = "radio_on"
 
 
 class Retained:
@@ -68,3 +69,20 @@ class Nvm:
         nvs.set_blob(SLOTS[index], data)
         nvs.set_i32(LENGTHS[index], len(data))
         nvs.commit()
+
+    def mark(self, on):
+        """Keep 1 or 0. True when it is kept: a chip that cannot must do without it, and not without its session."""
+        try:
+            self._nvs.set_i32(MARK, on)
+            self._nvs.commit()
+            return True
+        except Exception:
+            return False
+
+    def take_mark(self):
+        """True when it was 1, which it is no more: one that cannot be taken away would count for ever."""
+        try:
+            return self._nvs.get_i32(MARK) == 1 and self.mark(0)
+        except Exception:
+            # it was never set, or there is nowhere to set it
+            return False

@@ -1,7 +1,7 @@
 """Supplies, watchdog and the way to sleep on MicroPython. Law: deep_sleep() leaves nothing on, whatever fails.
 
 The chip does not tell a brown-out from power-on, nor a panic from a software reset. Retained memory does, where it
-survived.
+survived; where it did not, a mark in non-volatile storage does, made when the radio was started in doubt.
 """
 
 import machine
@@ -28,18 +28,25 @@ ALARM_S_OFF = 5
 
 
 class Power:
-    """settings: all of them; retained: mp_memory.Retained; rails: mp_pins.Rails.
+    """settings: all of them; retained, nvm: as in mp_memory; rails: mp_pins.Rails.
 
     let_go(rail): lets go of the pins of what hangs on a rail.
     """
 
-    def __init__(self, settings, retained, rails, let_go):
+    def __init__(self, settings, retained, nvm, rails, let_go):
         self._settings = settings
         self._rails = rails
         self._let_go = let_go
         self.retained = retained
+        self._nvm = nvm
+        self._marked = False
+        diary = Diary(retained)
+        # sessions that go well wear no flash: a brown-out that comes out of the blue costs one service window
+        self._in_doubt = diary.cold or not diary.run or diary.failures > 0
         self.reset_cause = CAUSES.get(machine.reset_cause(), "power-on")
-        if self.reset_cause == "power-on" and _radio_was_on(retained):
+        # a mark is for one reset, whatever that turns out to be
+        marked = self.reset_cause != "deep-sleep" and nvm.take_mark()
+        if self.reset_cause == "power-on" and _radio_was_on(diary, marked):
             self.reset_cause = "brown-out"
         self.wake_reason = None
         if self.reset_cause == "deep-sleep":
@@ -51,6 +58,17 @@ class Power:
         """What it needs to go to sleep; both are made later."""
         self._clock = clock
         self._signal = signal
+
+    def radio_starts(self):
+        """To be called before it draws any current."""
+        if self._in_doubt and not self._marked:
+            self._marked = True
+            self._nvm.mark(1)
+
+    def radio_is_off(self):
+        if self._marked:
+            self._marked = False
+            self._nvm.mark(0)
 
     def rail(self, name, on):
         """KeyError for a rail that the settings do not name, ValueError for a pin that the board does not have."""
@@ -116,13 +134,13 @@ class Power:
         return shown_s is not None and chip.set_alarm(shown_s + seconds) <= shown_s + seconds + ALARM_S_OFF
 
 
-def _radio_was_on(memory):
+def _radio_was_on(diary, marked):
     """True when a network was being tried and memory is whole: a supply that was away would have taken it along.
 
-    The chip's reset pin may look like this, too, and the board rests; pressed once more it does not.
+    Where memory is lost the mark says so. A battery that is changed in the middle of a session, or the chip's reset
+    pin, may look like this, too, and the board rests; done once more it does not.
     """
-    diary = Diary(memory)
-    return not diary.cold and diary.trying != 0
+    return marked if diary.cold else diary.trying != 0
 
 
 def sleep(seconds):

@@ -9,6 +9,7 @@ from pathlib import Path
 from hostsim.node import Node
 from hostsim.runtimes import RuntimeAbsent
 from hostsim.runtimes.circuitpython.importing import find
+from hostsim.runtimes.own_clock import OwnClock
 
 COUNTERS_BYTES = 16
 # what stands in a CA file where the broker is simulated, and no certificate is ever shown
@@ -43,8 +44,7 @@ class Chip:
         self.button = False
         self.card_free_sectors: int | None = None
         self.card_names: dict[str, str] = {}  # name in the directory: name that the card knows
-        self._clock_s = 0.0
-        self._clock_at_ms: int | None = None
+        self.own_clock = OwnClock()
         self._check_drivers()
 
     def _check_drivers(self) -> None:
@@ -66,20 +66,6 @@ class Chip:
             self.files.pop(SETTINGS, None)
         else:
             self.files[SETTINGS] = data
-
-    # the chip's own clock, where a clock chip is the one that is judged: it counts on through resets and sleep
-
-    def clock_s(self, now_ms: int) -> float | None:
-        if self._clock_at_ms is None:
-            return None
-        return self._clock_s + (now_ms - self._clock_at_ms) / 1000.0
-
-    def stop_clock(self) -> None:
-        """It has lost its supply."""
-        self._clock_at_ms = None
-
-    def set_clock(self, now_ms: int, epoch_s: int) -> None:
-        self._clock_s, self._clock_at_ms = float(epoch_s), now_ms
 
 
 def firmware() -> Path:

@@ -29,15 +29,17 @@ def clock_s(machine: Machine) -> float:
     """What the chip's own clock shows; after a loss of its supply it begins anew, and says nothing about it."""
     node = machine.node
     judged = node.wiring.clock == "internal"
-    shown_s = machine.clock.shows(node.now_ms) if judged else machine.chip.clock_s(node.now_ms)
+    shown_s = machine.clock.shows(node.now_ms) if judged else machine.chip.own_clock.shows(node.now_ms)
     return CLOCK_AT_POWER_ON_S + monotonic(machine) if shown_s is None else shown_s
 
 
 def _set_clock(machine: Machine, epoch_s: int) -> None:
+    now_ms = machine.node.now_ms
     if machine.node.wiring.clock == "internal":
-        machine.clock.set(machine.node.now_ms, epoch_s)
+        machine.clock.set(now_ms, epoch_s)
     else:
-        machine.chip.set_clock(machine.node.now_ms, epoch_s)
+        machine.chip.own_clock.set(now_ms, epoch_s)
+        machine.reach.own_clock_set(now_ms, epoch_s, machine.true_s())
 
 
 def time_module(machine: Machine, state: str | None) -> types.ModuleType:

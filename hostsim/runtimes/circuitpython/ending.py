@@ -48,7 +48,7 @@ def struck(machine: Machine, fault) -> None:
         # whatever other chips do: this platform's retained memory does not survive it
         fault = replace(fault, extras={**fault.extras, "memory": "lost"})
     if power_faults.lose_with_chip(node, machine.judge, fault):
-        chip.stop_clock()
+        chip.own_clock.stop()
     if fault.name == "brown-out":
         brown_out(node, chip)
     elif fault.name == "power-cut":
@@ -84,9 +84,9 @@ def sleep(machine: Machine, alarms) -> None:
         return
     chip.reset_reason, chip.run_reason = "DEEP_SLEEP_ALARM", "STARTUP"
     if by_chip:
-        node.spend("asleep", chip_ms)
+        chip.own_clock.asleep(node, lambda: node.spend("asleep", chip_ms))
     else:
-        node.sleep(asked_s)
+        chip.own_clock.asleep(node, lambda: node.sleep(asked_s))
 
 
 def _interrupt_ms(node: Node) -> int | None:

@@ -11,7 +11,7 @@ from hostsim.node import Node
 from hostsim.runtimes.card_port import CardPort
 from hostsim.runtimes.circuitpython.chip import Chip
 from hostsim.runtimes.endings import WatchdogReset
-from hostsim.runtimes.fitted import JudgedClock, fit
+from hostsim.runtimes.fitted import JudgedClock, Reach, fit
 from hostsim.runtimes.links import Links
 from hostsim.runtimes.radio_port import Radio
 from hostsim.runtimes.sockets import RealStream
@@ -33,7 +33,8 @@ class Machine:
         self.chip = chip
         self.booted_ms = node.now_ms
         self.rails = Rails(node.wiring.rails)
-        self.buses = fit(node, self.rails, judge)
+        self.reach = Reach(node, judge)
+        self.buses = fit(node, self.rails, judge, self.reach)
         self.card = CardPort(node, self.rails, judge)
         self.radio = Radio(node, world.air, judge)
         self.dialling = Dialling(world, node)

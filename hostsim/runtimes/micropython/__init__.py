@@ -140,7 +140,7 @@ class Board:
         """Chip and memory after a fault of the supply; it comes back at once."""
         machine = self._machine
         if power_faults.lose_with_chip(machine.node, machine.judge, fault):
-            machine.chip.shown_at_ms = None
+            machine.chip.own_clock.stop()
         self._reset(CAUSES[ENDS[fault.name]])
 
     def _stuck(self) -> None:
@@ -157,7 +157,7 @@ class Board:
         node, chip = self._machine.node, self._machine.chip
         node.retained[:] = bytes(len(node.retained))
         chip.memory_bytes = 0
-        chip.shown_at_ms = None
+        chip.own_clock.stop()
         self._reset("power-on")
 
     def _lost(self) -> None:
@@ -177,11 +177,11 @@ class Board:
         if cut is not None:
             self._struck(cut)
         elif by_chip:
-            node.spend("asleep", chip_ms)
+            chip.own_clock.asleep(node, lambda: node.spend("asleep", chip_ms))
             node.reset_cause = "deep-sleep"
             chip.wake_reason = 3
         else:
-            node.sleep(asked_ms / 1000)
+            chip.own_clock.asleep(node, lambda: node.sleep(asked_ms / 1000))
             chip.wake_reason = parts.TIMER_WAKE
 
 

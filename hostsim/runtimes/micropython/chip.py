@@ -12,6 +12,7 @@ from pathlib import Path
 from hostsim.node import Node
 from hostsim.runtimes.micropython import flash, spoilt_card
 from hostsim.runtimes.micropython.fat_card import FatCard
+from hostsim.runtimes.own_clock import OwnClock
 
 # a CA of nobody's, which the interpreter's library has to be able to read; a simulated broker shows no certificate
 REHEARSAL_CA = """-----BEGIN CERTIFICATE-----
@@ -74,8 +75,7 @@ class Chip:
         self.memory_bytes = 0  # how much of retained memory holds something
         self.wake_reason = 0
         self.button = False
-        self.shown_s = 0.0
-        self.shown_at_ms: int | None = None  # when the chip's own clock showed that; None: it has not been set
+        self.own_clock = OwnClock()
 
     def lay_settings(self, data: bytes | None) -> None:
         """Put the settings file into the flash, as a computer on USB would; None: delete it."""

@@ -5,7 +5,7 @@ Whatever a question does ends in a look at the watchdog, so that it bites in tim
 
 from hostsim.node import Node
 from hostsim.runtimes.endings import WatchdogReset
-from hostsim.runtimes.fitted import JudgedClock, fit
+from hostsim.runtimes.fitted import JudgedClock, Reach, fit
 from hostsim.runtimes.micropython.chip import Chip
 from hostsim.wiring import Rails
 
@@ -32,7 +32,8 @@ class Machine:
         self.world = world
         self.booted_ms = node.now_ms
         self.rails = Rails(node.wiring.rails)
-        self.buses = fit(node, self.rails, judge, needs_lock=False)
+        self.reach = Reach(node, judge)
+        self.buses = fit(node, self.rails, judge, self.reach, needs_lock=False)
         self.clock = JudgedClock(node, judge)
         self.bites_ms: int | None = None
         self.watchdog_ms = 0
@@ -70,9 +71,11 @@ class Machine:
         if node.wiring.clock == "internal":
             shown = node.clock.shows(node.now_ms)
             return float(shown) if shown is not None else Y2K_S + self.since_boot_s()
-        if chip.shown_at_ms is None:
-            return Y2K_S + self.since_boot_s()
-        return chip.shown_s + (node.now_ms - chip.shown_at_ms) / 1000.0
+        shown_s = chip.own_clock.shows(node.now_ms)
+        return Y2K_S + self.since_boot_s() if shown_s is None else shown_s
+
+    def true_s(self) -> float:
+        return self.world.start_epoch_s + self.node.now_ms / 1000.0
 
     def since_boot_s(self) -> float:
         return (self.node.now_ms - self.booted_ms) / 1000.0

@@ -35,7 +35,9 @@ class Rtc:
             raise OSError(errno.EINVAL)
         if node.wiring.clock == "internal":
             machine.clock.set(node.now_ms, epoch_s)
-        machine.chip.shown_s, machine.chip.shown_at_ms = float(epoch_s), node.now_ms
+        else:
+            machine.chip.own_clock.set(node.now_ms, epoch_s)
+            machine.reach.own_clock_set(node.now_ms, epoch_s, machine.true_s())
 
     def memory(self, a, b, data):
         retained = self._machine.node.retained
