@@ -1,7 +1,7 @@
 """A card met for the first time: find the ring or make one, and give the channels their layout.
 
-Law: what is on the card and is not this board's ring is left as it is; but where a card has lost all of a ring, sector
-by sector, a new one begins in its place.
+Law: what is on the card and is not this board's ring is left as it is; but where a card has lost all of a ring,
+sector by sector, a new one begins in its place.
 """
 
 from . import record, retained, ring, ring_layout, ring_recovery

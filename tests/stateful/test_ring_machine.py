@@ -11,7 +11,6 @@ from stateful_budget import budget
 from test_ring import ANCHOR, CHANNELS, EUI, content, make, sectors
 from torpor import record, ring, ring_layout, ring_recovery
 from torpor.errors import CardError
-from torpor.ring_search import SPAN
 
 CUT = st.sampled_from(CUTS)
 
@@ -224,14 +223,14 @@ class RingMachine(RuleBasedStateMachine):
     def took_over(self, in_the_dark=False):
         """A start may find one reading more than was reported: one whose write failed.
 
-        in_the_dark: a sector cannot be read, and numbers may be passed over so that no write comes near the newest one.
+        in_the_dark: a sector cannot be read, and numbers may be passed over: no write comes near the newest one.
         Sectors of numbers that were passed over look as if a unit of the card were gone: more may be.
         """
         while self.readings and self.readings[-1] is None and len(self.readings) > self.ring.head:
             self.readings.pop()  # nothing was stored behind them
         passed = self.ring.head - len(self.readings)
         may_pass = in_the_dark or None in self.readings[-2 * self.half :]
-        if may_pass and 0 < passed <= SPAN and self.ring.read(self.ring.head) is None:
+        if may_pass and 0 < passed <= 2 * self.half and self.ring.read(self.ring.head) is None:
             self.readings += [None] * passed
             self.tried = set()
         if self.ring.head == len(self.readings) + 1:
