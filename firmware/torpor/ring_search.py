@@ -28,8 +28,11 @@ def find_head(found, feed):
         if search.unread[0] and search.unread[1]:
             raise CardError("too little of the card can be read")
         return 0
-    # with the beginning of both halves gone, order along the half proves nothing
-    head = search.newest_of_all() if start > ring.DAMAGE_SECTORS else search.newest_of_lap(start, first)
+    if start <= ring.DAMAGE_SECTORS or (first >> 1) // found.half > 0 and found.half > UNIT_SECTORS:
+        head = search.newest_of_lap(start, first)
+    else:
+        # with the beginning of both halves gone, order along the half proves nothing
+        head = search.newest_of_all(start)
     return _follow(found, head, feed)
 
 
@@ -69,7 +72,7 @@ def passed_over(found, known, feed):
     gone = _unit_gone(found, feed)
     if not told and not gone:
         return 0
-    newest = (known[1] - 1 if told else head) + SPAN
+    newest = max(head + SPAN, known[1] if told else 0)
     if gone and found.half + ring.LAYOUT_SLOTS < UNIT_SECTORS:
         # the unit may have both halves' sectors of the same places: their numbers end where the lap before is whole
         while newest < head + found.capacity - SPAN and not _is_old(found, newest + 1) | _is_old(found, newest + 2):
@@ -156,14 +159,20 @@ class _Search:
             index += 1 if index < ring.DAMAGE_SECTORS else max(1, half // PROBES)
         return half, 0
 
-    def newest_of_all(self):
-        """The newest seq of all places; every one is looked at."""
-        head = 0
+    def newest_of_all(self, start):
+        """The newest seq of all places; every one is looked at, up to what no loss of one unit explains.
+
+        start: a whole one.
+        """
+        head = gap = 0
         for index in range(self._found.half):
             seq = self._newest_at(index)
             if seq is None:
                 raise CardError("too little of the card can be read")
             head = max(head, seq)
+            gap = 0 if seq else gap + 1
+            if index > start and gap > UNIT_SECTORS:
+                break
         return head
 
     def newest_of_lap(self, start, first):
