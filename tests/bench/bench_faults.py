@@ -20,6 +20,7 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
 import faults_kept  # noqa: E402 - the folders of tests are no packages
 import faults_parts  # noqa: E402
 import faults_table  # noqa: E402
+import marked_page  # noqa: E402
 
 PAGE = Path(__file__).parents[2] / "docs" / "faults.md"
 DAYS = (0.1, 365.0)
@@ -34,7 +35,7 @@ def main(words: list[str] | None = None, page: Path = PAGE, made=faults_parts.ma
     asked = _asked(words)
     try:
         if asked.write:
-            faults_kept.placed(page, "")  # what is wrong with the page must not show after an hour
+            marked_page.placed(page, "figures", "")  # what is wrong with the page must not show after an hour
         if asked.from_ is not None:
             kept, whole = faults_kept.load(asked.from_), True
         else:
@@ -42,8 +43,8 @@ def main(words: list[str] | None = None, page: Path = PAGE, made=faults_parts.ma
         text = faults_table.table(kept)
         print(text, flush=True)
         if asked.write:
-            faults_kept.write(page, text)
-    except faults_kept.Unusable as error:
+            marked_page.write(page, "figures", text)
+    except marked_page.Unusable as error:
         return _say(str(error), BAD_INPUT)
     except KeyboardInterrupt:
         return _say("interrupted; what was made before is kept with --json", INTERRUPTED)

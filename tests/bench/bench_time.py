@@ -15,7 +15,8 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
 
-import times_cases  # noqa: E402 - the folders of tests are no packages
+import marked_page  # noqa: E402 - the folders of tests are no packages
+import times_cases  # noqa: E402
 import times_table  # noqa: E402
 from times_figures import failed, row  # noqa: E402
 
@@ -29,7 +30,7 @@ def main(words: list[str] | None = None, page: Path = PAGE) -> int:
     rows = []
     try:
         if asked.write:
-            times_table.placed(page, "")  # what is wrong with the page must not show after a minute
+            marked_page.placed(page, "times", "")  # what is wrong with the page must not show after a minute
         for case in asked.cases:
             rows.append(row(case, asked.days, asked.seed))
             print(f"-- {case.fault}, {case.clock}", file=sys.stderr, flush=True)
@@ -38,8 +39,8 @@ def main(words: list[str] | None = None, page: Path = PAGE) -> int:
         if asked.json is not None:
             asked.json.write_text(json.dumps({"schema": 1, "rows": rows}, indent=1) + "\n", encoding="utf-8")
         if asked.write:
-            times_table.write(page, text)
-    except (times_table.Unusable, OSError) as error:
+            marked_page.write(page, "times", text)
+    except (marked_page.Unusable, OSError) as error:
         return _say(str(error), BAD_INPUT)
     for found in filter(failed, rows):
         _say(_failure(found))

@@ -1,14 +1,14 @@
-"""What the table's figures are kept in. Law: a file is the old one or the new one, and another's file is left alone.
+"""What the table's figures are kept in. Law: another's file is left alone.
 
 The file is {"schema": 1, "pieces": [...]}; a piece is what faults_parts.made returns.
 """
 
 import json
-import os
 from pathlib import Path
 
+from marked_page import Unusable, put
+
 SCHEMA = 1
-BEGIN, END = "<!-- figures: begin -->", "<!-- figures: end -->"
 KEYS = {
     "part",
     "command",
@@ -22,10 +22,6 @@ KEYS = {
     "python",
     "figures",
 }
-
-
-class Unusable(Exception):
-    """A file is not what it should be; str() is one line."""
 
 
 def load(file: Path) -> list[dict]:
@@ -44,36 +40,4 @@ def load(file: Path) -> list[dict]:
 
 def save(file: Path, pieces: list[dict]) -> None:
     """Raises Unusable."""
-    _put(file, (json.dumps({"schema": SCHEMA, "pieces": pieces}, indent=1) + "\n").encode())
-
-
-def placed(page: Path, text: str) -> bytes:
-    """The page with the text between its markers, and no other byte of it changed. Raises Unusable."""
-    try:
-        whole = page.read_bytes()
-    except OSError as error:
-        raise Unusable(f"{page}: {error.strerror or error}") from None
-    begin, end = BEGIN.encode(), END.encode()
-    for marker in (begin, end):
-        if whole.count(marker) != 1:
-            raise Unusable(f"{page}: must have {marker.decode()} once, has it {whole.count(marker)} times")
-    before, _, rest = whole.partition(begin)
-    _, found, after = rest.partition(end)
-    if not found:
-        raise Unusable(f"{page}: {END} stands before {BEGIN}")
-    return before + begin + b"\n" + text.encode() + b"\n" + end + after
-
-
-def write(page: Path, text: str) -> None:
-    """Put the text between the markers of the page. Raises Unusable."""
-    _put(page, placed(page, text))
-
-
-def _put(file: Path, data: bytes) -> None:
-    beside = file.with_name(f".{file.name}.new")
-    try:
-        beside.write_bytes(data)
-        os.replace(beside, file)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise Unusable(f"{file}: {error.strerror or error}") from None
+    put(file, (json.dumps({"schema": SCHEMA, "pieces": pieces}, indent=1) + "\n").encode())

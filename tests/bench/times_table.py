@@ -3,12 +3,8 @@
 No row begins with a name in backticks: those rows of the page are the faults and what they take.
 """
 
-import os
-from pathlib import Path
-
 from times_figures import failed
 
-BEGIN, END = "<!-- times: begin -->", "<!-- times: end -->"
 COMMAND = "python tests/bench/bench_time.py --write"
 HEADS = (
     *("fault", "clock", "spec", "delivered", "no time", "actual p50", "p95", "max", "stated p50", "p95", "max"),
@@ -18,10 +14,6 @@ DATED_HEADS = (
     *("fault", "clock", "no time", "by run", "by bracket", "undated", "actual p50", "p95", "max"),
     *("stated p50", "p95", "max", "outside"),
 )
-
-
-class Unusable(Exception):
-    """The page is not what it should be; str() is one line."""
 
 
 def tables(rows: list[dict]) -> str:
@@ -84,28 +76,3 @@ def _s(value: float | None, places: int = 1) -> str:
 def _markdown(heads, rows, left: int) -> str:
     lines = [heads, ["---"] * left + ["---:"] * (len(heads) - left), *rows]
     return "\n".join("| " + " | ".join(line) + " |" for line in lines)
-
-
-def placed(page: Path, text: str) -> bytes:
-    """The page with the text between its markers, and no other byte of it changed. Raises Unusable."""
-    try:
-        whole = page.read_bytes()
-    except OSError as error:
-        raise Unusable(f"{page}: {error.strerror or error}") from None
-    begin, end = BEGIN.encode(), END.encode()
-    before, _, rest = whole.partition(begin)
-    _, found, after = rest.partition(end)
-    if not found or whole.count(begin) != 1 or whole.count(end) != 1:
-        raise Unusable(f"{page}: must have {BEGIN} and then {END}, once each")
-    return before + begin + b"\n" + text.encode() + b"\n" + end + after
-
-
-def write(page: Path, text: str) -> None:
-    """Put the text between the markers of the page. Raises Unusable."""
-    beside = page.with_name(f".{page.name}.times")
-    try:
-        beside.write_bytes(placed(page, text))
-        os.replace(beside, page)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise Unusable(f"{page}: {error.strerror or error}") from None
