@@ -30,7 +30,7 @@ def start(cycle, names):
         found = _make(cycle)
     else:
         file = ports.card.open(names[0])
-        found = _recovered(cycle, file, feed)
+        found = _recovered(cycle, names[0], file, feed)
         if found.head and r.ring_id == found.ring_id and r.acked_to > found.acked_to:
             found.acked_to = min(r.acked_to, found.head)
     r.bits &= ~retained.CARD_IN_DOUBT
@@ -42,14 +42,14 @@ def start(cycle, names):
     return found
 
 
-def _recovered(cycle, file, feed):
-    """The ring in the file; a new one where the card has lost the whole of it."""
+def _recovered(cycle, name, file, feed):
+    """The ring in the file; a new one where the card has lost the whole of it, and nobody else can have made it."""
     ports = cycle.ports
     known = (cycle.r.ring_id, cycle.r.head) if cycle.r.ring_id else None
     try:
         found, _, mended = ring_recovery.recover(file, ports.eui, ports.random.u32(), feed, known)
     except RingError:
-        if not ring_recovery.is_rubbish(file, feed):
+        if name != RING_NAME or file.sector_count != _sectors(cycle) or not ring_recovery.is_rubbish(file, feed):
             raise
         cycle.r.count("card")
         return _begin(cycle, file)
@@ -60,10 +60,15 @@ def _recovered(cycle, file, feed):
 def _make(cycle):
     """A new ring. The file gets its name last: what a power cut leaves unnamed is made anew by the next wake."""
     card = cycle.ports.card
-    file = card.create(RING_NAME, cycle.settings["card"]["size_mib"] * SECTORS_A_MIB)
+    file = card.create(RING_NAME, _sectors(cycle))
     found = _begin(cycle, file)
     card.keep(RING_NAME)
     return found
+
+
+def _sectors(cycle):
+    """How long a ring the settings ask for."""
+    return cycle.settings["card"]["size_mib"] * SECTORS_A_MIB
 
 
 def _begin(cycle, file):

@@ -38,8 +38,8 @@ def foreign(kind):
     board = deployed()
     hold_back(board, 5)
     device = file_of(board)
-    if kind == "random":
-        return Device(2048, 7)
+    if kind.startswith("random"):
+        return Device(3072 if "larger" in kind else 2048, 7)
     if kind == "another board's":
         return device
     if kind == "shortened":
@@ -49,8 +49,18 @@ def foreign(kind):
     return Device(100, 7)
 
 
-@pytest.mark.parametrize("kind", ["random", "another board's", "shortened", "tiny"])
-@pytest.mark.parametrize("name", ["torpor.ring", "other.ring"])
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [
+        *(
+            (name, kind)
+            for name in ("torpor.ring", "other.ring")
+            for kind in ("another board's", "shortened", "tiny")
+        ),
+        ("x.ring", "random"),
+        ("torpor.ring", "random, larger"),
+    ],
+)
 def test_a_file_that_is_no_ring_of_ours_is_never_written(kind, name):
     board = Board()
     board.eui = bytes(range(8))
@@ -59,13 +69,41 @@ def test_a_file_that_is_no_ring_of_ours_is_never_written(kind, name):
     board.wake("power-on")
     hold_back(board, 4)
     assert device.writes == writes
-    assert device.image() == before or kind in ("random", "tiny")
+    assert device.image() == before or kind.startswith(("random", "tiny"))
     assert list(board.files) == [name]
     assert diary(board).faults[retained.FAULTS.index("card")] > 0
     # all is delivered from retained memory instead
     assert run_until_quiet(board)
     seqs = [seq for _, seq, _, _ in board.readings()]
     assert sorted(set(seqs)) == list(range(1, max(seqs) + 1))
+
+
+def test_where_the_card_has_lost_all_of_the_ring_a_new_one_begins():
+    board = hold_back(deployed(), 5)
+    lost = diary(board).ring_id
+    device = file_of(board)
+    device.sectors = {}
+    board.wake("power-on")
+    hold_back(board, 4)
+    assert diary(board).ring_id != lost
+    assert (diary(board).head, held_in(board).count()) == (5, 0)
+    assert diary(board).faults[retained.FAULTS.index("card")] == 1
+
+
+@pytest.mark.parametrize("sector", [0, 1000, 2047])
+def test_a_single_sector_that_speaks_of_a_ring_or_cannot_be_read_keeps_it_as_it_is(sector):
+    for spoil in ("magic", "unreadable"):
+        board = hold_back(deployed(), 5)
+        device = file_of(board)
+        device.sectors = {}
+        if spoil == "magic":
+            device.sectors[sector] = b"tpRg" + bytes(508)
+        else:
+            device.unreadable = {sector}
+        before, writes = device.image(), device.writes
+        board.wake("power-on")
+        hold_back(board, 4)
+        assert (device.writes, {**device.image(), **before}) == (writes, device.image())
 
 
 def test_without_a_card_readings_are_held_and_go_on_under_the_ring_when_it_is_back():
