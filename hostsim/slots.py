@@ -33,7 +33,7 @@ class Slots:
         self._base_s = 0.0  # seconds since the scenario's start from which slots are counted while time is unknown
         self._known = False
         self._last = None
-        self._last_taken_ms = -1
+        self._last_taken_ms = self._before_ms = -1  # of the last reading and the one before it
         self._from_ms = 0  # from when on slots are due while none has been taken
         self._idle = 0  # wakes since then that ended without a reading and without an excuse
         self._gap_from = None  # the last slot before the clock was lost
@@ -94,7 +94,7 @@ class Slots:
         last = self._last
         if last is None and self._idle:
             last = int(self._position(self._from_ms) + 0.5) - 1
-        self._last_taken_ms = t_ms
+        self._before_ms, self._last_taken_ms = self._last_taken_ms, t_ms
         if self._without:
             self.due += 1
             self._last, self._lowest = slot, slot - 1
@@ -127,12 +127,11 @@ class Slots:
         if latest <= slot:
             return 0
         is_late = latest > int(self._position(self._woke_ms) + 0.5 + slack)
-        if self._excuse is not None or self._rested(range(slot, latest), t_ms):
+        if self._excuse is not None or (is_late and self._are_excused(slot, latest, t_ms)):
             return latest - slot
-        if is_late and self._are_excused(slot, latest, t_ms):
-            return latest - slot
-        # if the one before it was for a later slot, so is this one
-        return max(0, min(self._spare - (slot - self._last - 1), latest - slot))
+        # if the one before it was for a later slot, so is this one; and what the node rested for may have gone by
+        rested = _room([rest for rest in self._rests if rest[0] >= self._before_ms], self.every_s)
+        return max(0, min(self._spare - (slot - self._last - 1) + rested, latest - slot))
 
     def _gap(self, first: int, end: int, t_ms: int) -> str | None:
         self._miss(end - first)
@@ -159,8 +158,7 @@ class Slots:
     def _rested(self, slots, t_ms: int) -> bool:
         """True when each of these slots may have begun in a rest, and the rests were long enough for all of them."""
         off_ms = self._drift_s(t_ms) * 1000
-        room = sum(1 + (to_ms - from_ms) // (self.every_s * 1000) for from_ms, to_ms in self._rests)
-        if len(slots) > room:
+        if len(slots) > _room(self._rests, self.every_s):
             return False
         starts_ms = [(slot * self.every_s - self._origin_s()) * 1000 for slot in slots]
         return all(
@@ -297,3 +295,8 @@ class Slots:
         if countable and abs(counted_missed - self._counted) > doubt and self._counter < COUNTER_MAX:
             return f"{counted_missed} slots went by and the node counted {self._counted} as missed"
         return None
+
+
+def _room(rests, every_s: int) -> int:
+    """How many slots may begin in these times."""
+    return sum(1 + (to_ms - from_ms) // (every_s * 1000) for from_ms, to_ms in rests)
