@@ -285,7 +285,7 @@ class Slots:
         gap = max(0, int(self._position(t_ms - GRACE_S * 1000) - self._drift_s(t_ms) / self.every_s) - last)
         self._miss(gap)
         if (
-            gap
+            gap > self._leap
             and excuse is None
             and self._excuse is None
             and not self._rested(range(last + 1, last + 1 + gap), t_ms)
