@@ -67,6 +67,7 @@ class Judge:
         self._lost_with = b""  # what the diary's check sum was when the clock was last lost
         self._stated_ms = None  # when the clock was set, by the newest sector
         self._elsewhere = 0  # readings since the last one on the card
+        self._missed_on_card = 0  # slots up to that one
 
     def _broken(self, invariant: int, t_ms: int, fact: str) -> None:
         for secret in self._secrets:
@@ -167,7 +168,7 @@ class Judge:
     def memory_lost(self) -> None:
         """What the node kept in retained memory is gone, after a wake or in its sleep."""
         self._own.memory_lost(self._held.memory_lost())
-        self.slots.memory_lost(self._elsewhere)
+        self.slots.memory_lost(self._elsewhere, self.slots.missed - self._missed_on_card)
         self._clock.memory_lost(self._stated_ms)
         self._memory_gone = self._doubtful = True
         self._began_ms = None
@@ -243,6 +244,8 @@ class Judge:
         self._safe = True
         self.tally.stored(t_ms)
         self._slot_taken(t_ms, taken_ms)
+        if not ledger.volatile:
+            self._missed_on_card = self.slots.missed
 
     def _slot_taken(self, t_ms: int, taken_ms: int) -> None:
         missed = self.slots.missed

@@ -240,9 +240,12 @@ class Slots:
         """The wake was ended from outside: what the node counted in it may be forgotten."""
         self._doubt += self.missed - self._missed_before
 
-    def memory_lost(self, elsewhere: int) -> None:
-        """The node has forgotten what it counted. elsewhere: slots taken since the last one that its card has."""
-        self._doubt += elsewhere
+    def memory_lost(self, elsewhere: int, missed: int = 0) -> None:
+        """The node has forgotten what it counted, and counts from its card's last slot on once more.
+
+        elsewhere, missed: slots taken and missed since that one.
+        """
+        self._doubt += elsewhere + missed
         if elsewhere and self._last is not None:
             # that the newest slot was taken stood nowhere else
             self._lowest = self._last - 1
