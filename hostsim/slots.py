@@ -109,6 +109,10 @@ class Slots:
             fact = self._gap(last + 1, slot, t_ms)
         if self._last is not None:
             self._spare = self._spare_behind(slot, t_ms)
+        else:
+            # near the middle between two slots the first reading may count for either
+            self._spare = int(self._position(t_ms) + 0.5 + min(self._slack(t_ms), AMBIGUOUS_SHARE)) - slot
+            self._doubt += self._spare
         self._lowest = self._lowest_for(slot, t_ms)
         self._leap = 0.0
         self.due += 1
