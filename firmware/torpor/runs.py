@@ -8,6 +8,8 @@ from .errors import CardError, RingError
 
 # no wake lasts longer
 AWAKE_S_MAX = 300
+# no RTC goes on from here: what the diary takes for its last value when a wake could not reach it
+NOWHERE_S = 0xFFFFFFFF
 
 
 def begin(cycle, rtc_s):
@@ -29,7 +31,7 @@ def begin(cycle, rtc_s):
     last_slot = r.last_slot if timekeeping.known(r) else retained.NO_SLOT
     timekeeping.begin_run(r, rtc_s, max(r.run, newest[2] if newest else 0) + 1)
     # what a reset in this wake compares the clock with
-    r.asleep_rtc_s = rtc_s
+    r.asleep_rtc_s = NOWHERE_S if cycle.rtc_away else rtc_s
     r.bits |= retained.FIRST_READING
     if newest is not None and newest[1] != record.TIME_UNKNOWN:
         last_slot = schedule.slot_of(newest[0], cycle.sample_s)

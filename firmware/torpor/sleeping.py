@@ -16,7 +16,9 @@ def sleep(cycle):
     if cycle.transmit_failed:
         _try(cycle, _plan_retry)
     asleep_s = _try(cycle, _length_s) or BACK_OFF_S
-    r.asleep_rtc_s = max(0, _try(cycle, _rtc_s) or 0)
+    if not cycle.rtc_away:
+        # else it stays what runs.begin has made of it
+        r.asleep_rtc_s = max(0, _try(cycle, _rtc_s) or 0)
     r.stage = SLEEP_STAGE
     r.asleep_for_s = asleep_s
     r.save()
