@@ -40,7 +40,7 @@ class Ports:
                 self.card.release()
 
         self.power = Power(settings, Retained(machine.RTC()), self.nvm, Rails(settings["rails"]), let_go)
-        self.clock = Clock(settings["time"], buses, self.power.reset_cause, self.power.feed_watchdog)
+        self.clock = Clock(settings["time"], buses, self.nvm, self.power.reset_cause, self.power.feed_watchdog)
         self.signal = Signal(settings["status"], self.clock.wait_ms)
         self.power.attach(self.clock, self.signal)
         self.drivers = Drivers(buses)

@@ -12,21 +12,21 @@ from errno import EIO
 from machine import RTC
 
 from . import clock_chips
+from .mp_memory import PASSED_BY
 
 WAIT_STEP_MS = 1000
-# in non-volatile storage: 1 when the time was set while the clock chip did not answer
-PASSED_BY = "passed_by"
 # after these causes the chip's own RTC has begun anew, or may have
 LOST = ("power-on", "brown-out")
 
 
 class Clock:
-    """settings: the table [time]; buses: mp_pins.Buses; feed(): feeds the watchdog during long waits."""
+    """settings: the table [time]; buses: mp_pins.Buses; nvm: mp_memory.Nvm; feed(): feeds the watchdog."""
 
-    def __init__(self, settings, buses, reset_cause, feed):
+    def __init__(self, settings, buses, nvm, reset_cause, feed):
         self._name = settings["rtc"]
         self._bus = settings["rtc_bus"]
         self._buses = buses
+        self._nvm = nvm
         self._feed = feed
         # the chip's own RTC shows no time
         self._lost = self._name != "internal" or reset_cause in LOST
@@ -58,7 +58,7 @@ class Clock:
                     shown_s = self._chip.epoch_s()
                     if shown_s is not None:
                         _set_internal(shown_s)
-                    self._passed_by = _was_passed_by()
+                    self._passed_by = self._nvm.flag(PASSED_BY)
                 except (OSError, RuntimeError, ValueError):
                     self._chip = None
         return self._chip
@@ -89,34 +89,9 @@ class Clock:
         self._lost = False
 
     def _pass_by(self, on):
-        # a memory that has it already is spared
-        if on or self._passed_by:
-            _keep(on)
-        self._passed_by = on
-
-
-def _was_passed_by():
-    try:
-        from esp32 import NVS
-
-        return NVS("torpor").get_i32(PASSED_BY) == 1
-    except (ImportError, OSError):
-        # it never was, or there is nowhere to keep it
-        return False
-
-
-def _keep(on):
-    try:
-        from esp32 import NVS
-
-        if on == _was_passed_by():
-            return
-        nvs = NVS("torpor")
-        nvs.set_i32(PASSED_BY, 1 if on else 0)
-        nvs.commit()
-    except (ImportError, OSError):
-        if on:
+        if not self._nvm.keep_flag(PASSED_BY, on) and on:
             raise OSError(EIO, "nowhere to keep it")
+        self._passed_by = on
 
 
 def _set_internal(epoch_s):

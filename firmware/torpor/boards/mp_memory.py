@@ -9,7 +9,9 @@ SIZES = (2048, 1024, 512, 256)
 SLOTS = ("slot0", "slot1")
 # the length of a blob stands beside it, because a blob is read into a buffer that has to be large enough
 LENGTHS = ("length0", "length1")
-MARK = "radio_on"
+# flags: the radio was started in doubt; the time was set while the clock chip did not answer
+RADIO_ON = "radio_on"
+PASSED_BY = "passed_by"
 
 
 class Retained:
@@ -70,19 +72,21 @@ class Nvm:
         nvs.set_i32(LENGTHS[index], len(data))
         nvs.commit()
 
-    def mark(self, on):
-        """Keep 1 or 0. True when it is kept: a chip that cannot must do without it, and not without its session."""
+    def flag(self, key):
+        """True when 1 is kept under `key`."""
         try:
-            self._nvs.set_i32(MARK, on)
+            return self._nvs.get_i32(key) == 1
+        except Exception:
+            # it never was, or there is nowhere to keep it
+            return False
+
+    def keep_flag(self, key, on):
+        """Keep 1 or 0 under `key`; what is there already is not written again. True when it is there now."""
+        if self.flag(key) == on:
+            return True
+        try:
+            self._nvs.set_i32(key, int(on))
             self._nvs.commit()
             return True
         except Exception:
-            return False
-
-    def take_mark(self):
-        """True when it was 1, which it is no more: one that cannot be taken away would count for ever."""
-        try:
-            return self._nvs.get_i32(MARK) == 1 and self.mark(0)
-        except Exception:
-            # it was never set, or there is nowhere to set it
             return False

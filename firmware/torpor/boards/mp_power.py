@@ -7,6 +7,7 @@ survived; where it did not, a mark in non-volatile storage does, made when the r
 import machine
 
 from ..retained import Retained as Diary
+from .mp_memory import RADIO_ON
 from .mp_pins import pin, pin_mv
 
 SLEEP_S_MAX = 86400
@@ -39,13 +40,12 @@ class Power:
         self._let_go = let_go
         self.retained = retained
         self._nvm = nvm
-        self._marked = False
         diary = Diary(retained)
         # sessions that go well wear no flash: a brown-out that comes out of the blue costs one service window
         self._in_doubt = diary.cold or not diary.run or diary.failures > 0
         self.reset_cause = CAUSES.get(machine.reset_cause(), "power-on")
-        # a mark is for one reset, whatever that turns out to be
-        marked = self.reset_cause != "deep-sleep" and nvm.take_mark()
+        # a mark is for one reset, whatever that turns out to be; one that cannot be taken away would count for ever
+        marked = self.reset_cause != "deep-sleep" and nvm.flag(RADIO_ON) and nvm.keep_flag(RADIO_ON, False)
         if self.reset_cause == "power-on" and _radio_was_on(diary, marked):
             self.reset_cause = "brown-out"
         self.wake_reason = None
@@ -61,14 +61,13 @@ class Power:
 
     def radio_starts(self):
         """To be called before it draws any current."""
-        if self._in_doubt and not self._marked:
-            self._marked = True
-            self._nvm.mark(1)
+        if self._in_doubt:
+            # a chip that cannot keep it must do without it, and not without its session
+            self._nvm.keep_flag(RADIO_ON, True)
 
     def radio_is_off(self):
-        if self._marked:
-            self._marked = False
-            self._nvm.mark(0)
+        if self._in_doubt:
+            self._nvm.keep_flag(RADIO_ON, False)
 
     def rail(self, name, on):
         """KeyError for a rail that the settings do not name, ValueError for a pin that the board does not have."""
