@@ -47,7 +47,7 @@ def synchronise(cycle):
             if cycle.ports.clock.elapsed_ms(asked_ms) > SILENT_MS:
                 break
             continue
-        if (_sure(cycle) and _plausible(cycle, stamp)) or any(_agree(cycle, stamp, other) for _, other in doubted):
+        if _plausible(cycle, stamp, SURE_S) or any(_agree(cycle, stamp, other) for _, other in doubted):
             return _set(cycle, stamp)
         doubted.append((server, stamp))
     if len(doubted) == 1:
@@ -120,15 +120,14 @@ def _agree(cycle, stamp, other):
     return abs((one_s - two_s) * 1000 + one_ms - two_ms) <= AGREE_MS
 
 
-def _plausible(cycle, stamp):
+def _plausible(cycle, stamp, unsure_s_max=None):
+    """True when a clock that is known bears it out, and is not less sure than that."""
     if not cycle.time_known():
         return False
     time_s, uncertainty_s = cycle.now()
+    if unsure_s_max is not None and uncertainty_s > unsure_s_max:
+        return False
     return abs(_at_present(cycle, stamp)[0] - time_s) <= uncertainty_s + 1
-
-
-def _sure(cycle):
-    return cycle.time_known() and cycle.now()[1] <= SURE_S
 
 
 def _set(cycle, stamp):

@@ -33,7 +33,7 @@ def known(board, days=0):
     board.behaviours = dict.fromkeys(before, "good")
     assert asked(board)[0]
     board.behaviours = before
-    board.now_ms += days * 86400000
+    board.now_ms += int(days * 86400000)
     board.cause = "watchdog"  # keeps the diary, and no sleep has to be explained
     return board
 
@@ -123,6 +123,19 @@ def test_one_server_that_is_wrong_does_not_move_a_known_clock_when_another_is_ri
         found, _ = asked(board)
         assert found
         assert abs(off_s(board)) < 1
+
+
+@pytest.mark.parametrize("servers", [("wrong", "right"), ("right", "wrong")])
+def test_a_clock_that_may_be_an_hour_off_does_not_bear_out_a_server_that_is(servers):
+    board = Board(settings_file(servers=servers).replace(b"ppm_max = 100", b"ppm_max = 65000"))
+    board.behaviours = {"wrong": (20, 20, HOUR_MS), "right": "good"}
+    # 5,600 s of doubt: both may be right, and which is not to be told; 2,800 s: one is ruled out
+    for days, sure in ((1, False), (0.5, True)):
+        known(board, days)
+        found, cycle = asked(board)
+        assert found is sure
+        assert abs(off_s(board)) < 1
+        assert time_faults(cycle) >= (not sure)
 
 
 @pytest.mark.parametrize("error_ms", [-HOUR_MS, HOUR_MS])
