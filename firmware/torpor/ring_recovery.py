@@ -57,9 +57,9 @@ def is_rubbish(file, feed):
 
     For a file that a card can lose at once, and a search has the time for. Raises CardError when the card fails.
     """
-    buffer = bytearray(ring.SECTOR)
     if file.sector_count > UNIT_SECTORS:
         return False
+    buffer = bytearray(ring.SECTOR)
     for sector in range(file.sector_count):
         feed()
         file.read(sector, buffer)

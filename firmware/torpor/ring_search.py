@@ -28,11 +28,11 @@ def find_head(found, feed):
         if search.unread[0] and search.unread[1]:
             raise CardError("too little of the card can be read")
         return 0
-    if start <= ring.DAMAGE_SECTORS or (first >> 1) // found.half > 0 and found.half > UNIT_SECTORS:
-        head = search.newest_of_lap(start, first)
-    else:
-        # with the beginning of both halves gone, order along the half proves nothing
-        head = search.newest_of_all(start)
+    # with the beginning of both halves gone, order along the half proves nothing; but from the second lap on a large
+    # ring has order behind the gap, and too much to look at everything
+    ordered = found.half > UNIT_SECTORS and (first >> 1) // found.half > 0
+    by_lap = start <= ring.DAMAGE_SECTORS or ordered
+    head = search.newest_of_lap(start, first) if by_lap else search.newest_of_all(start)
     return _follow(found, head, feed)
 
 
@@ -66,8 +66,8 @@ def passed_over(found, known, feed):
     head, which has lost its copy with it.
     """
     head = found.head
-    # a diary that is further ahead than a search looks remembers another state of this ring: the card counts then
-    # (it may have passed numbers over before its newest)
+    # a diary that is further ahead than a search looks, numbers that it passed over included, remembers another state
+    # of this ring: the card counts then
     told = known is not None and known[0] == found.ring_id and head < known[1] <= head + SPAN + 2
     gone = _unit_gone(found, feed)
     if not told and not gone:
@@ -151,11 +151,17 @@ class _Search:
     def first_whole(self):
         """(place, seq) of the first whole place, in steps that grow after ring.DAMAGE_SECTORS; seq 0: none."""
         half = self._found.half
-        index = 0
+        index = before = 0
         while index < half:
             seq = self._newest_at(index)
             if seq:
+                # the head may lie behind an earlier one, which the last step went over
+                for place in range(before + 1, index):
+                    earlier = self._newest_at(place)
+                    if earlier:
+                        return place, earlier
                 return index, seq
+            before = index
             index += 1 if index < ring.DAMAGE_SECTORS else max(1, half // PROBES)
         return half, 0
 

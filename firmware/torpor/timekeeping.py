@@ -140,7 +140,8 @@ def jumped(r, rtc_s, slept=True):
     what kept retained memory through a year has not been met yet.
     """
     if r.asleep_for_s == 0:
-        return False
+        # it has not slept yet; but no RTC goes on from where it could not be reached (runs.NOWHERE_S)
+        return r.asleep_rtc_s > RTC_S_MAX
     slept_s = rtc_s - r.asleep_rtc_s
     # the worst RC oscillators are off by a fifth; a boot takes seconds
     longest_s = r.asleep_for_s + r.asleep_for_s // 4 + 60 if slept else YEAR_S

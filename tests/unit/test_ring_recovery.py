@@ -573,6 +573,20 @@ class TestAUnitGone:
             for seq in node.stored:
                 assert bytes(this.read(seq)) == node.stored[seq]
 
+    def test_nor_where_it_is_in_the_dark_twice_with_one_reading_in_between(self):
+        device, this, node = wrapped(self.HALF, 60, 300)
+        device.unreadable = {this.sector_of(300)}
+        this = cold(device, known=(this.ring_id, 300))[0]
+        assert this.head == 299 + 64
+        assert cold(device, known=(this.ring_id, this.head))[0].head == this.head
+        node.appends(this, 1)
+        device.unreadable.add(this.sector_of(364))
+        assert cold(device, known=(this.ring_id, 364))[0].head == 364
+        device.unreadable = set()
+        this = cold(device, known=(this.ring_id, 364))[0]
+        assert this.head == 364
+        assert [bytes(this.read(seq)) for seq in (299, 300, 364)] == [node.stored[seq] for seq in (299, 300, 364)]
+
     @pytest.mark.parametrize("gone", [32, 33])
     def test_what_one_cut_can_take_is_mended_and_no_number_passed_over(self, gone):
         device, this, node = wrapped(self.HALF, 60, 300)
@@ -651,6 +665,16 @@ class TestSearchCost:
             print(f"\ncold search, {sector_count} sectors: mean {mean:.0f}, max {max(counts)} reads")
         assert max(counts) <= 257
 
+    @pytest.mark.parametrize(
+        ("laps", "heads", "reads_max"), [(0, (4000, 9001), 45000), *((n, (1203, 1500, 4000), 3000) for n in (1, 5))]
+    )
+    def test_a_large_ring_whose_halves_have_both_lost_their_beginning(self, laps, heads, reads_max):
+        half = ring.half_sectors(131072)
+        for head in heads:
+            device = Filled(half, laps * 2 * half + head, lost=range(600))
+            assert ring_search.find_head(ring.Ring(device, 5, 60, 0), lambda: None) == device.head
+            assert device.reads <= reads_max
+
     def test_an_empty_ring(self, capsys):
         half = ring.half_sectors(131072)
         device = Filled(half, 0)
@@ -669,7 +693,9 @@ class Failing:
 class Filled:
     """A ring file that holds every reading up to a head, without the memory for it."""
 
-    def __init__(self, half, head):
+    def __init__(self, half, head, lost=()):
+        """lost: places of both halves that hold rubbish."""
+        self.lost = lost
         self.sector_count = sectors(half)
         self.half, self.head, self.reads = half, head, 0
         self._helper = None
@@ -680,7 +706,7 @@ class Filled:
         half, place = divmod(sector - 64, self.half + 64)
         pair = (self.head - ((self.head ^ half) & 1)) >> 1
         seq = 2 * (pair - (pair - place) % self.half) + half
-        if seq >= 1 and self.head:
+        if seq >= 1 and self.head and place not in self.lost:
             ring.write_header(buffer, 1, 60, 5, seq, 0, ANCHOR)
             ring.seal(buffer)
 

@@ -9,7 +9,7 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from torpor import retained, timekeeping
+from torpor import retained, runs, timekeeping
 
 from hostsim.oscillator import Oscillator
 
@@ -315,6 +315,28 @@ def test_no_sleep_explains_nothing():
     assert not timekeeping.jumped(diary(), 5)
 
 
+@pytest.mark.parametrize("asked_s", [0, 600])
+@pytest.mark.parametrize("rtc_s", [1, 946684900, 1800000000, timekeeping.RTC_S_MAX])
+def test_no_rtc_goes_on_from_where_it_could_not_be_reached(asked_s, rtc_s):
+    r = diary()
+    r.asleep_for_s, r.asleep_rtc_s = asked_s, runs.NOWHERE_S
+    assert timekeeping.jumped(r, rtc_s)
+    assert timekeeping.jumped(r, rtc_s, False)
+
+
+def test_a_time_is_used_up_when_a_record_could_not_say_how_unsure_it_is():
+    r = diary()
+    timekeeping.begin_run(r, 1800000000, 1)
+    assert not timekeeping.is_used_up(r, 1900000000, 65000)
+    r.bits |= retained.TIME_KNOWN
+    r.synced_s = 1800000000
+    last_s = next(s for s in range(1800000000, 1900000000, 600) if timekeeping.is_used_up(r, s, 65000)) - 600
+    # 65534 s of doubt at 6.5 %
+    assert 11.5 * 86400 < last_s - r.synced_s < 12.5 * 86400
+    assert timekeeping.now(r, last_s, 65000)[1] < 65534 == timekeeping.now(r, last_s + 600, 65000)[1]
+    assert not timekeeping.is_used_up(r, r.synced_s + 20 * 366 * 86400, 100)
+
+
 SYNCED_S, NEWEST_S = 1800000000, 1800050000
 
 
@@ -327,6 +349,7 @@ SYNCED_S, NEWEST_S = 1800000000, 1800050000
         (NEWEST_S + 10, 0, 7, False),
         (SYNCED_S - 1, SYNCED_S, 65000, False),
         (946684800, SYNCED_S, 7, False),
+        (NEWEST_S + 367 * 86400, SYNCED_S, 7, False),
         (4000000000, SYNCED_S, 7, False),  # 70 years: the uncertainty has no room
     ],
 )
