@@ -386,6 +386,48 @@ def test_a_clock_that_jumped_ends_the_run(jump_s):
     assert cycle.r.gap_slot != 0
 
 
+class OutOfReach:
+    """A clock chip on a bus that is held."""
+
+    sets = ()
+
+    def shows(self):
+        return None
+
+    def set(self, epoch_s):
+        raise OSError(5)
+
+
+@pytest.mark.parametrize("slept", [True, False])
+def test_a_clock_that_was_out_of_reach_and_had_begun_anew_is_not_the_count_that_was_kept_without_it(slept):
+    board, asked_s = synchronised()
+    board.sleep(asked_s)
+    chip, board.rtc = board.rtc, OutOfReach()
+    if slept:
+        board.sleep(board.wake())
+    else:
+        _, cycle = outcome(board)
+        cycle.r.save()
+    run = diary(board).run
+    board.rtc = chip
+    chip.set(timekeeping.COUNT_START_S + 4000)
+    board.cause = "watchdog"
+    _, cycle = outcome(board)
+    assert (cycle.r.run, cycle.time_known()) == (run + 1, False)
+
+
+def test_a_time_that_no_record_could_say_how_unsure_it_is_ends_the_run():
+    board, _ = synchronised()
+    board.settings = board.settings.replace(b"ppm_max = 100", b"ppm_max = 65000")
+    for days, known in ((11, True), (2, False)):
+        board.now_ms += days * 86400000
+        board.cause = "watchdog"
+        _, cycle = outcome(board)
+        assert cycle.time_known() is known
+        cycle.r.save()
+    assert cycle.r.run == 2
+
+
 def test_the_sleep_timer_is_learned_only_from_whole_sleeps():
     board, asked_s = synchronised()
     board.timer_ppm = -40000

@@ -232,6 +232,20 @@ def test_a_whole_ring_that_is_gone_takes_along_only_what_waited_and_a_new_one_be
     assert count["stored"] - count["held"] == 289 - count["held"]
 
 
+def test_a_ring_that_begins_anew_excuses_nothing_any_more():
+    board = Board(fault("card-unit-gone", 1))
+    board.sectors_gone = lambda _t_ms, destroy, _peek, _count: destroy() or True
+    board.card.write(70, of(1))
+    board.now_ms = 1000
+    for _ in range(3):
+        board.card.names()
+    failed = board.failed
+    assert failed >= 3
+    board.card.write(0, of(2))
+    board.card.names()
+    assert board.failed == failed
+
+
 def test_in_a_large_ring_a_unit_takes_hardly_anything():
     """What waits is in both halves but for the newest reading of one."""
     large = [("size_mib = 64", "size_mib = 32", ("card", "size_mib", 32))]

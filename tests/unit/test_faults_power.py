@@ -10,7 +10,7 @@ from hostsim.clock_book import ClockBook
 from hostsim.events import Events
 from hostsim.fault_names_power import DAMAGE
 from hostsim.faults import Fault
-from hostsim.ledger import NOT_SURE, Ledger
+from hostsim.ledger import JUMPED, NOT_SURE, Ledger
 from hostsim.runtimes import fast
 from hostsim.scenario import load
 from hostsim.slots import Slots
@@ -236,3 +236,44 @@ def test_a_time_that_only_memory_knew_is_not_asked_for_after_clock_and_memory_ar
         for loss in losses:
             getattr(book, loss)(*([90_000] if loss == "lost" else [None]))
         assert (ledger.stated_s[1], ledger.bound_s[1]) == (-1, NOT_SURE), losses
+
+
+def landed(book, ledger, seq, taken_ms, stated):
+    record = (30).to_bytes(4, "little") + (b"\x02\x00" if stated else b"\xff\xff") + bytes(54)
+    ledger.land(seq, record, taken_ms, book.landed(ledger, seq, taken_ms), 0)
+    ledger.stated_s[seq % ledger.capacity], ledger.stated_uncertainty_s[seq % ledger.capacity] = 1_800_000_030, 2
+
+
+def test_a_jump_may_end_the_run_by_which_a_reading_had_its_time():
+    book, ledger = ClockBook(100), Ledger(1, 8, 60)
+    landed(book, ledger, 1, 30_000, stated=False)
+    book.set(60_000)
+    book.jumped(-3600)
+    assert (ledger.stated_s[1], ledger.bound_s[1]) == (-1, NOT_SURE)
+
+
+def test_what_a_clock_said_that_had_jumped_is_never_judged():
+    book, ledger = ClockBook(100), Ledger(1, 8, 60)
+    book.set(0)
+    book.jumped(3600)
+    landed(book, ledger, 1, 30_000, stated=True)
+    book.set(60_000)
+    book.memory_lost(None)
+    assert (ledger.stated_s[1], ledger.bound_s[1]) == (1_800_000_030, JUMPED)
+
+
+def test_a_clock_that_jumped_is_as_far_off_when_the_node_forgets_and_trusts_it_again():
+    for reset, bound_s in ((False, JUMPED), (True, NOT_SURE)):
+        book, ledger = ClockBook(100), Ledger(1, 8, 60)
+        book.set(0)
+        book.jumped(20 * 365 * DAY_S)
+        book.lost(10_000, reset)
+        assert book.landed(ledger, 1, 30_000) == bound_s
+
+
+def test_no_record_can_say_more_than_65534_s():
+    book, ledger = ClockBook(65000), Ledger(1, 8, 60)
+    book.set(0)
+    days = [book.landed(ledger, 1, day * DAY_S * 1000) for day in (10, 13)]
+    assert 59_000 < days[0] < 65_534
+    assert days[1] == NOT_SURE

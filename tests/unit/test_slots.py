@@ -298,3 +298,38 @@ def test_the_first_reading_near_the_middle_may_count_for_the_slot_below():
     assert wake(slots, 121.5) is None
     assert "twice" in wake(slots, 130)
     assert counted(slots) == (2, 0)
+
+
+@pytest.mark.parametrize(("end_s", "fine"), [(1260, True), (3060, False)])
+def test_what_a_corrected_clock_leapt_over_is_no_gap_at_the_end_either(end_s, fine):
+    slots = drifting(1300)
+    wake(slots, 0)
+    slots.clock_corrected(1000)
+    slots._drift_s = lambda t_ms: 0.0
+    slots.node_counts(1 if fine else 4)
+    assert (slots.finish(end_s * 1000, None) is None) == fine
+
+
+@pytest.mark.parametrize(("missed", "fine"), [(3, True), (0, False)])
+def test_what_went_by_since_the_card_s_newest_reading_may_be_counted_twice(missed, fine):
+    slots = lived()
+    wake(slots, 0, excuse="a reset")
+    wake(slots, 4 * 600, excuse="a reset")
+    slots.node_counts(3)
+    slots.memory_lost(0, missed)
+    wake(slots, 5 * 600)
+    slots.node_counts(3)  # once more, from the card's newest reading on
+    assert (slots.finish(5 * 600_000 + 30_000, None) is None) == fine
+
+
+@pytest.mark.parametrize(("rest_s", "fine"), [(1300, True), (0, False)])
+def test_what_a_node_rested_for_may_have_gone_by_while_its_clock_was_far_off(rest_s, fine):
+    """It rests over two slots after each third reading, which shows only when the clock cannot be so far off."""
+    slots = drifting(6000)
+    at_s, facts = 0, []
+    for n in range(80):
+        slots.wake_began(at_s * 1000)
+        facts.append(slots.taken(at_s * 1000 + 500))
+        slots.wake_ended(at_s * 1000 + 1000, None, rest_s * 1000 if n % 3 == 2 else 0)
+        at_s += 1800 if n % 3 == 2 else 600
+    assert (set(facts) == {None}) == fine

@@ -222,6 +222,18 @@ def test_an_rtc_that_is_gone_is_left_alone_and_counted():
     assert time_faults(cycle) == 1
 
 
+def test_a_reset_behind_the_first_synchronisation_leaves_the_run_as_it_is():
+    board = board_asking("one")
+    board.sleep(board.wake())
+    board.behaviours = {"one": "good"}
+    found, cycle = asked(board)
+    assert found
+    board.cause = "watchdog"
+    again = board.cycle()
+    awake.wake(again)
+    assert (again.r.run, is_known(again)) == (cycle.r.run, True)
+
+
 def test_nobody_is_asked_when_the_wake_has_no_time_left():
     board = board_asking("one")
     board.behaviours = {"one": "good"}
