@@ -8,12 +8,12 @@ from dataclasses import replace
 from hostsim import power_faults
 from hostsim.node import Node
 from hostsim.rtc import sleep_ms
+from hostsim.runtimes.alarm import interrupt_ms
 from hostsim.runtimes.circuitpython.clocks import TimeAlarm, monotonic
 from hostsim.runtimes.circuitpython.machine import Machine
 from hostsim.runtimes.circuitpython.system import PinAlarm
 
 STUCK_MS = 8000  # what is left of a wake in which main.py came to an end
-LOOK_AHEAD_MS = 2 * 86_400_000
 
 
 def stuck(machine: Machine) -> None:
@@ -68,7 +68,7 @@ def sleep(machine: Machine, alarms) -> None:
     by_pin = {alarm.pin.name: alarm for alarm in alarms if isinstance(alarm, PinAlarm)}
     asked_s = timer.monotonic_time - monotonic(machine)
     wired = chip.setting("time", "rtc_alarm", "")
-    chip_ms = _interrupt_ms(node) if wired in by_pin else None
+    chip_ms = interrupt_ms(node) if wired in by_pin else None
     by_chip = chip_ms is not None and chip_ms < asked_s * 1000
     timer_ms = sleep_ms(node.sleep_timer, asked_s, node.now_ms, node.climate.inside_degc)
     cut = node.supply.cut_before(node.now_ms + (chip_ms if by_chip else timer_ms)) if node.supply else None
@@ -87,25 +87,3 @@ def sleep(machine: Machine, alarms) -> None:
         chip.own_clock.asleep(node, lambda: node.spend("asleep", chip_ms))
     else:
         chip.own_clock.asleep(node, lambda: node.sleep(asked_s))
-
-
-def _interrupt_ms(node: Node) -> int | None:
-    """In how many ms the clock chip pulls its pin low; None: not within two days."""
-    part = node.clock_chip
-    if part is None:
-        return None
-    if part.interrupt():
-        return 0
-    at_s = part.alarm_s()
-    last_s = node.clock.shows(node.now_ms + LOOK_AHEAD_MS)
-    if at_s is None or last_s is None or last_s < at_s:
-        # one that has lost its supply counts from 2000, where no alarm was set to
-        return None
-    low, high = 0, LOOK_AHEAD_MS
-    while low < high:
-        middle = (low + high) // 2
-        if node.clock.shows(node.now_ms + middle) >= at_s:
-            high = middle
-        else:
-            low = middle + 1
-    return low

@@ -15,6 +15,7 @@ from hostsim import power_faults
 from hostsim.node import Node
 from hostsim.rtc import sleep_ms
 from hostsim.runtimes import between_wakes
+from hostsim.runtimes.alarm import interrupt_ms
 from hostsim.runtimes.endings import CAUSES, ENDINGS, ENDS, BrownOut, PowerLoss, WatchdogReset
 from hostsim.runtimes.micropython import flash, memories, parts
 from hostsim.runtimes.micropython.chip import OPTIONS, Chip
@@ -27,7 +28,6 @@ from hostsim.runtimes.micropython.vm import Silent, Vm, folder
 
 AFTER_SLEEP = ("deep-sleep", "watchdog")  # causes of a wake in which no person is waited for
 STUCK_MS = 8000  # what is left of a wake in which main.py came to an end
-LOOK_AHEAD_MS = 2 * 86_400_000
 AWAKE_MS_MAX = 3 * 3_600_000  # a service window of an hour and a cycle are over long before
 FOR_EVER_MS = 1 << 31  # deep sleep that nothing ends
 
@@ -167,7 +167,7 @@ class Board:
     def _sleep(self, asked_ms: int | None) -> None:
         node, chip = self._machine.node, self._machine.chip
         wired = chip.setting("time", "rtc_alarm", "")
-        chip_ms = _interrupt_ms(node) if wired and self._wake.pins["ext1"] == wired else None
+        chip_ms = interrupt_ms(node) if wired and self._wake.pins["ext1"] == wired else None
         if asked_ms is None or asked_ms >= FOR_EVER_MS:
             self._lost()
             return
@@ -183,25 +183,3 @@ class Board:
         else:
             chip.own_clock.asleep(node, lambda: node.sleep(asked_ms / 1000))
             chip.wake_reason = parts.TIMER_WAKE
-
-
-def _interrupt_ms(node: Node) -> int | None:
-    """In how many ms the clock chip pulls its pin low; None: not within two days."""
-    part = node.clock_chip
-    if part is None:
-        return None
-    if part.interrupt():
-        return 0
-    at_s = part.alarm_s()
-    last_s = node.clock.shows(node.now_ms + LOOK_AHEAD_MS)
-    if at_s is None or last_s is None or last_s < at_s:
-        # one that has lost its supply counts from 2000, where no alarm was set to
-        return None
-    low, high = 0, LOOK_AHEAD_MS
-    while low < high:
-        middle = (low + high) // 2
-        if node.clock.shows(node.now_ms + middle) >= at_s:
-            high = middle
-        else:
-            low = middle + 1
-    return low
