@@ -151,13 +151,16 @@ class Slots:
         every_ms = self.every_s * 1000
         if end - first > sum(2 + (to_ms - from_ms) // every_ms for from_ms, to_ms in wakes + self._rests):
             return False
-        asleep = [slot for slot in range(first, end) if not self._was_awake(slot, wakes)]
+        off_ms = self._drift_s(t_ms) * 1000
+        asleep = [slot for slot in range(first, end) if not self._was_awake(slot, wakes, off_ms)]
         return not asleep or self._rested(asleep, t_ms)
 
-    def _was_awake(self, slot: int, wakes) -> bool:
+    def _was_awake(self, slot: int, wakes, off_ms: float) -> bool:
         """True when the slot began in a wake that had begun in an earlier one: busy is a reason, asleep is none."""
         start_ms = (slot * self.every_s - self._origin_s()) * 1000
-        return any(start_ms <= ended_ms and start_ms - woke_ms > self.every_s * 500 for woke_ms, ended_ms in wakes)
+        return any(
+            start_ms <= ended_ms + off_ms and start_ms - woke_ms > self.every_s * 500 for woke_ms, ended_ms in wakes
+        )
 
     def _rested(self, slots, t_ms: int) -> bool:
         """True when each of these slots may have begun in a rest, and the rests were long enough for all of them."""
@@ -191,6 +194,8 @@ class Slots:
         if rest_ms:
             self._rests.append((t_ms, t_ms + rest_ms))
         if self._without:
+            # one that was cut short, or too weak, leaves it to the next
+            self._had_none = self._had_none or excuse is not None
             excuse = "no settings"
         if t_ms - self._woke_ms > self.every_s * 500:
             self._long_wakes.append((self._woke_ms, t_ms))

@@ -11,6 +11,8 @@ SLEEP_S_MIN = 1
 SLEEP_S_MAX = 86400
 # A timer wake this much ahead of its slot just samples; an earlier one sleeps on.
 EARLY_S = 3
+# A wake may end just as the next slot begins: one that began less than this ago is sampled late rather than missed.
+LATE_S = 3
 # The sleep timer is learned from sleeps of at least this length: the RTC shows whole seconds.
 LEARN_TIMER_S_MIN = 60
 TIMER_PPM_MAX = 200000
@@ -39,12 +41,12 @@ def is_early(time_s, every_s):
     return slot_of(time_s, every_s) * every_s - time_s > EARLY_S
 
 
-def until_next_slot_s(time_s, last_slot, every_s):
-    """Seconds until the next slot that is neither stored nor past."""
-    start_s = (time_s // every_s + 1) * every_s
+def until_next_slot_s(time_s, last_slot, every_s, late_s=0):
+    """Seconds until the next slot that is neither stored nor past; one that began less than `late_s` ago is not."""
+    start_s = ((time_s - late_s) // every_s + 1) * every_s
     if last_slot != NO_SLOT:
         start_s = max(start_s, (last_slot + 1) * every_s)
-    return start_s - time_s
+    return max(SLEEP_S_MIN, start_s - time_s)
 
 
 def renumber(last_slot, every_s, new_every_s, time_s=0):

@@ -75,7 +75,8 @@ def _length_s(cycle):
     r = cycle.r
     if not cycle.sample_s:
         return None
-    want_s = schedule.until_next_slot_s(cycle.time_s(), r.last_slot, cycle.sample_s)
+    late_s = 0 if cycle.stored_ms is None else schedule.LATE_S
+    want_s = schedule.until_next_slot_s(cycle.time_s(), r.last_slot, cycle.sample_s, late_s)
     if awake.backs_off(cycle.ports.power.reset_cause, r.resets):
         want_s = max(want_s, BACK_OFF_S * r.resets)
     return schedule.ask_timer_s(want_s, r.timer_ppm)

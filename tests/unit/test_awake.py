@@ -5,6 +5,7 @@ import json
 import pytest
 from fake_ports import START_EPOCH_S, Board, Nvm, settings_file
 from torpor import awake, messages, networks, retained, schedule, timekeeping
+from torpor.errors import LinkError
 from torpor.settings import within
 
 FAILURES = ("watchdog", "panic", "brown-out")
@@ -591,6 +592,28 @@ def test_a_radio_that_cannot_be_switched_off_does_not_keep_the_sleep_from_being_
     asked_s = board.wake()
     due_s = schedule.until_next_slot_s(int(board.true_s()), diary(board).last_slot, 600)
     assert abs(asked_s - due_s) <= 3
+
+
+@pytest.mark.parametrize(("over_s", "missed"), [(-0.3, 0), (0, 0), (1.9, 0), (3.1, 1), (20, 1)])
+def test_a_session_that_ends_as_the_next_slot_begins_does_not_cost_it(over_s, missed):
+    board, asked_s = synchronised(sample_s=60, transmit_s=60)
+    change(board, next_transmit_s=0)
+    board.sleep(asked_s)
+    slot_s = diary(board).last_slot * 60 + 60
+
+    def join(_):
+        board.now_ms = int((slot_s + 60 + over_s - START_EPOCH_S) * 1000)
+        raise LinkError("join", "absent")
+
+    board.join = join
+    asked_s = board.wake()
+    assert board.joined
+    assert diary(board).last_slot == slot_s // 60
+    board.sleep(asked_s)
+    board.wake()
+    assert diary(board).last_slot == slot_s // 60 + 1 + missed
+    assert diary(board).missed == missed
+    assert board.traces == []
 
 
 def test_after_a_hung_network_the_next_one_gets_its_turn():

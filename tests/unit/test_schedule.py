@@ -69,6 +69,14 @@ def test_a_new_interval_samples_no_slot_twice_and_misses_none_that_was_not_due(
     assert following_s - now_s <= 2 * new_every_s + 3
 
 
+@pytest.mark.parametrize(("since_s", "wait_s"), [(0, 1), (2, 1), (3, 597), (599, 1)])
+def test_a_slot_that_has_just_begun_may_be_late_rather_than_missed(since_s, wait_s):
+    now_s = 10 * 600 + since_s
+    assert schedule.until_next_slot_s(now_s, 9, 600, schedule.LATE_S) == wait_s
+    assert schedule.until_next_slot_s(now_s, 10, 600, schedule.LATE_S) == 600 - since_s
+    assert schedule.until_next_slot_s(now_s, retained.NO_SLOT, 600) == 600 - since_s
+
+
 def test_no_slot_stays_none():
     assert schedule.renumber(retained.NO_SLOT, 600, 60, 10**9) == retained.NO_SLOT
 
