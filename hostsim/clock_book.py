@@ -20,6 +20,7 @@ class ClockBook:
         self._stretch = 1.0 + drift_ppm_max * 1e-6
         self._counting_from_ms = 0
         self.synced_ms = None
+        self._kept_ms = None  # when the clock was set that the node has lost sight of, and that counts on
         self._jumped_s = 0.0  # since it was set
         # by ring id: the ledger, and its first seq since it jumped, or is less sure than a record can say: the node
         # may count in a run of its own
@@ -77,14 +78,25 @@ class ClockBook:
             self._by_memory[ring_id] = (ledger, seq, ledger.newest)
         self._anew.clear()
         self.synced_ms = t_ms
+        self._kept_ms = None
         self._jumped_s = 0.0
         return first
+
+    def taken_over(self) -> bool:
+        """The node goes by its clock again as its card states; True: it had lost sight of it, and it counted on."""
+        if self.synced_ms is not None or self._kept_ms is None:
+            return False
+        self._waiting.clear()
+        self.synced_ms, self._kept_ms = self._kept_ms, None
+        return True
 
     def memory_lost(self, stated_ms) -> None:
         """The node knows of its clock what its card states: that it was set at `stated_ms`, None: nothing."""
         self._forget()
         if self.synced_ms is not None and stated_ms is not None:
             self.synced_ms = min(self.synced_ms, stated_ms)
+        if self._kept_ms is not None:
+            self._kept_ms = None if stated_ms is None else min(self._kept_ms, stated_ms)
 
     def lost(self, t_ms: int, reset: bool = True) -> None:
         """The clock counts from an arbitrary value; what only retained memory could have resolved stays unknown.
@@ -95,9 +107,12 @@ class ClockBook:
         self._waiting.clear()
         self._anew.clear()
         self._counting_from_ms = t_ms
-        self.synced_ms = None
         if reset:
             self._jumped_s = 0.0
+            self._kept_ms = None
+        elif self.synced_ms is not None:
+            self._kept_ms = self.synced_ms
+        self.synced_ms = None
 
     def _forget(self) -> None:
         """What only retained memory resolved stays unknown from now on."""

@@ -176,7 +176,10 @@ class Judge:
 
     def _settle_doubt(self, record: bytes) -> None:
         """The reading states whether the node could go by its clock, or has begun to count anew in this wake."""
-        if self._doubtful and record[4:6] == b"\xff\xff":
+        if record[4:6] != b"\xff\xff":
+            if self._clock.taken_over():
+                self.slots.clock_known(self._woke_ms)
+        elif self._doubtful:
             self._count_anew(self._woke_ms if self._began_ms is None else self._began_ms, False)
         self._memory_gone = self._doubtful = False
         self._began_ms = None
@@ -308,6 +311,10 @@ class Judge:
     def clock_lost(self, t_ms: int) -> None:
         """The RTC counts from an arbitrary value from now on."""
         self._count_anew(t_ms, True)
+
+    def clock_out_of_sight(self, t_ms: int) -> None:
+        """What the node counts by from now on has nothing to do with before: its clock is out of reach, or back."""
+        self._count_anew(t_ms, False)
 
     def _count_anew(self, t_ms: int, reset: bool) -> None:
         """reset: as ClockBook.lost has it."""

@@ -4,6 +4,7 @@ It happens at a passing of time: the n-th from the fault's moment on, in the mid
 (card_faults.py); or in the sleep. A node without such faults never comes here.
 """
 
+import math
 from dataclasses import replace
 
 from hostsim.fault_names_power import POWER
@@ -24,12 +25,15 @@ class Supply:
         self._ending = ending
         self._left: dict[str, int] = {}  # time steps until it happens
         self._awake = False
+        self._next_ms = math.inf  # nothing of AT_A_STEP is due before
         self.struck = None
         node.spend = self.spend
 
     def begin_wake(self) -> None:
         self._awake = True
         self.struck = None
+        coming = filter(None, map(self._node.faults.peek, AT_A_STEP))
+        self._next_ms = min((fault.from_s * 1000.0 for fault in coming), default=math.inf)
 
     def end_wake(self) -> None:
         self._awake = False
@@ -38,7 +42,7 @@ class Supply:
         """As Node.spend. Raises what ends the wake."""
         if self.struck is not None and self._awake:
             raise self._ending[self.struck.name]
-        if self._awake:
+        if self._awake and self._node.now_ms >= self._next_ms:
             for name in AT_A_STEP:
                 if self._is_now(name):
                     self._spend(state, self._node.fault_random.randint(0, ms))

@@ -65,8 +65,7 @@ class Clock:
         if self._node.faults.names:
             held = self._node.is_clock_away()
             if held or self._was_held:
-                # what a node counts by meanwhile has nothing to do with what it counts by before and after
-                self._judge.clock_lost(self._node.now_ms)
+                self._judge.clock_out_of_sight(self._node.now_ms)
             self._was_held = held
             if held:
                 return None
@@ -118,11 +117,11 @@ class Nvm:
         return self._node.nvm[index]
 
     def write(self, index: int, data) -> None:
-        self.writes += 1
-        self.chosen = None
         before = self._node.nvm[index]
         if len(data) > len(before):
             raise OSError(errno.ENOSPC, "larger than the slot")
+        self.writes += 1
+        self.chosen = None
         self._node.nvm[index] = bytes(data) + before[len(data) :]
 
 

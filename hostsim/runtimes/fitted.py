@@ -94,10 +94,7 @@ class WatchedBus(Bus):
 
 
 class Reach:
-    """Whether the node's clock chip can be asked in this wake; the judge hears what becomes of its time without.
-
-    What a node counts by meanwhile has nothing to do with what it counts by before and after.
-    """
+    """Whether the node's clock chip can be asked in this wake; the judge hears what becomes of its time without."""
 
     def __init__(self, node: Node, judge):
         self._node = node
@@ -109,7 +106,7 @@ class Reach:
         if not self._refused:
             self._refused = True
             clock_chip(self._node, self._judge).clock.away = True
-            self._judge.clock_lost(self._node.now_ms)
+            self._judge.clock_out_of_sight(self._node.now_ms)
 
     def answered(self) -> None:
         """Its bus can be used. A node that was refused in this wake does not ask again."""
@@ -118,7 +115,7 @@ class Reach:
         clock = clock_chip(self._node, self._judge).clock
         if clock.away:
             clock.away = False
-            self._judge.clock_lost(self._node.now_ms)
+            self._judge.clock_out_of_sight(self._node.now_ms)
 
     def own_clock_set(self, now_ms: int, epoch_s: int, true_s: float) -> None:
         """The microcontroller's own clock was set, which the node goes by while the chip is out of reach."""

@@ -271,6 +271,26 @@ def test_a_clock_that_jumped_is_as_far_off_when_the_node_forgets_and_trusts_it_a
         assert book.landed(ledger, 1, 30_000) == bound_s
 
 
+def test_a_clock_that_the_node_lost_sight_of_is_as_sure_as_when_it_was_set_last():
+    """What the card states may be older still; a clock that began anew, or was set since, is nothing to go by."""
+    for stated_ms, set_ms in ((None, None), (2_000_000, 2_000_000), (5_000_000, 3_000_000)):
+        book, ledger = ClockBook(100), Ledger(1, 8, 60)
+        book.set(3_000_000)
+        book.lost(4_000_000, reset=False)
+        book.lost(5_000_000, reset=False)
+        book.memory_lost(stated_ms)
+        assert book.taken_over() == (set_ms is not None)
+        if set_ms is not None:
+            assert book.landed(ledger, 1, set_ms + 10_000_000) == pytest.approx(3, abs=0.01)
+            assert not book.taken_over()
+    for after in ("lost", "set"):
+        book = ClockBook(100)
+        book.set(3_000_000)
+        book.lost(4_000_000, reset=False)
+        getattr(book, after)(5_000_000)
+        assert not book.taken_over()
+
+
 def test_no_record_can_say_more_than_65534_s():
     book, ledger = ClockBook(65000), Ledger(1, 8, 60)
     book.set(0)

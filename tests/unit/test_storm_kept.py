@@ -14,6 +14,8 @@ from hostsim.storm_pieces import AccessPoint, Clock, Outage, Setting, Site, Stor
 DIVIDER = {"divider_upper_ohm": 1000000, "divider_lower_ohm": 1000000}
 RC = {"kind": "rc", "offset_spread_ppm": 50000.0, "noise_ppm": 300.0}
 
+CUT = {"at": "sleep", "damage": "dropped", "clock": "kept"}
+
 
 def storm(seed, days, start, *pieces, node="alder"):
     return Storm(seed, days, datetime.date.fromisoformat(start), (node,), pieces)
@@ -81,6 +83,40 @@ KEPT = {
         Fault("clock-jump", "alder", 7.41827392578125 * 86400, 7.41827392578125 * 86400, {"seconds": -62486}),
         Fault("clock-jump", "alder", 8.03619384765625 * 86400, 8.03619384765625 * 86400, {"seconds": -63395}),
         Fault("memory-zeroed", "alder", 9.488037109375 * 86400, 9.488037109375 * 86400, {"count": 1}),
+    ),
+    # the clock counted on while nothing reached it, and the card says when it was set (clock_book.py)
+    "a clock that is taken over from the card after it was out of reach": storm(
+        162,
+        7.378,
+        "2036-03-20",
+        Setting("birch", "battery", "radio_off_mv", 3305),
+        Setting("birch", "battery", "radio_on_mv", 3309),
+        Site(
+            "birch",
+            "cell",
+            {
+                "kind": "nmc",
+                "capacity_mah": 65.0,
+                "self_discharge_percent_per_month": 8.61,
+                "internal_resistance_ohm": 0.122,
+                "state_of_charge": 0.81,
+            },
+        ),
+        Clock("birch", {"kind": "crystal", "offset_spread_ppm": 20.0, "ageing_ppm_per_year": 3.0}, 200, "pcf8523"),
+        Fault("bus-held", "birch", 623167.3828125, 631520.5078125),
+        Fault("power-cut", "birch", 623320.3125, 623320.3125, {**CUT, "count": 90}),
+        node="birch",
+    ),
+    # the wake in which they came back was cut short, and the one after it counts from the slots before (slots.py)
+    "settings that come back in a wake that is cut short": storm(
+        1103,
+        3,
+        "2027-06-01",
+        Setting("alder", "card", "rail", "card"),
+        Site("alder", "nvm_slot_bytes", 256),
+        Fault("watchdog-reset", "alder", 1.22 * 86400, 1.22 * 86400, {"count": 13}),
+        Fault("watchdog-reset", "alder", 1.23 * 86400, 1.23 * 86400, {"count": 283}),
+        Fault("settings-cut", "alder", 102731.8359375, 164225.390625),
     ),
     # nothing sets a clock that cannot be reached, whatever a time server says (world.py)
     "no patience, and a clock out of reach": storm(
