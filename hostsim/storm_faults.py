@@ -13,6 +13,8 @@ from hostsim.storm_pieces import OFFICE, AccessPoint, Outage
 from hostsim.storm_settings import OTHER_POINTS, first_network
 
 NEVER: dict[str, str] = {}
+# what is met only where there is no ring yet: of each node the first one of these holds from the beginning
+FROM_THE_BEGINNING = ("card-full",)
 # of all names each storm has some, so that rare companies come about too
 SHARE_OF_NAMES = 0.35
 SHARE_OF_PLACES = 0.6
@@ -42,7 +44,10 @@ def faults(seed: int, node: str, end_s: float, gusts) -> list[Fault]:
         if kind.lasting:
             lasts_h = (LASTS_H[0], longest_h)
             per_day = min(per_day, TROUBLE_H_A_DAY / (longest_h / 3))
-        for from_s, to_s in times_s(draw, per_day, lasts_h, end_s, gusts):
+        times = times_s(draw, per_day, lasts_h, end_s, gusts)
+        if times and name in FROM_THE_BEGINNING:
+            times[0] = (0.0, times[0][1] - times[0][0])
+        for from_s, to_s in times:
             extras = {key: extra(draw, of) for key, of in kind.extras.items()}
             found.append(Fault(name, node, from_s, to_s, extras))
     return found

@@ -2,6 +2,7 @@
 
 import io
 from dataclasses import replace
+from datetime import date
 from random import Random
 
 import pytest
@@ -9,12 +10,12 @@ import pytest
 from hostsim import scenario, storm
 from hostsim.fault_kinds import Choice, Number
 from hostsim.fault_names import FAULTS
-from hostsim.faults import Draw
+from hostsim.faults import Draw, Fault
 from hostsim.runtimes import settings_check
 from hostsim.storm_draw import DAY_S, extra, on_grid_s, times_s
 from hostsim.storm_faults import NEVER
 from hostsim.storm_life import lived
-from hostsim.storm_pieces import built
+from hostsim.storm_pieces import Storm, built
 from hostsim.storm_text import Unwritable, write, written
 
 
@@ -102,3 +103,13 @@ def test_every_name_is_drawn_and_within_its_bounds():
             seen.add(fault.name)
     assert seen == set(FAULTS) - set(NEVER)
     assert set(NEVER) <= set(FAULTS)
+
+
+def test_a_card_is_full_when_its_ring_is_to_be_made():
+    full = [fault for seed in range(60) for fault in storm.scenario(seed).faults if fault.name == "card-full"]
+    firsts = {(fault.node, fault.to_s): fault for fault in full if fault.from_s == 0}
+    assert len(firsts) > 20
+    assert any(fault.from_s > 0 for fault in full)
+    full = Storm(1, 0.1, date(2030, 1, 1), ("alder",), (Fault("card-full", "alder", 0.0, 3600.0),))
+    met = lived(built(full))
+    assert met["nodes"][0]["faults"] == {"card-full": 1}
