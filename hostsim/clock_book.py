@@ -82,13 +82,14 @@ class ClockBook:
         self._jumped_s = 0.0
         return first
 
-    def taken_over(self) -> bool:
-        """The node goes by its clock again as its card states; True: it had lost sight of it, and it counted on."""
-        if self.synced_ms is not None or self._kept_ms is None:
-            return False
+    def is_out_of_sight(self) -> bool:
+        """True while the node may not know of a clock that counts on."""
+        return self.synced_ms is None and self._kept_ms is not None
+
+    def seen_again(self) -> None:
+        """The node goes by it again: by what it kept, or by what its card states."""
         self._waiting.clear()
         self.synced_ms, self._kept_ms = self._kept_ms, None
-        return True
 
     def memory_lost(self, stated_ms) -> None:
         """The node knows of its clock what its card states: that it was set at `stated_ms`, None: nothing."""

@@ -177,7 +177,8 @@ class Judge:
     def _settle_doubt(self, record: bytes) -> None:
         """The reading states whether the node could go by its clock, or has begun to count anew in this wake."""
         if record[4:6] != b"\xff\xff":
-            if self._clock.taken_over():
+            if self._clock.is_out_of_sight():
+                self._clock.seen_again()
                 self.slots.clock_known(self._woke_ms)
         elif self._doubtful:
             self._count_anew(self._woke_ms if self._began_ms is None else self._began_ms, False)
@@ -228,7 +229,7 @@ class Judge:
             self._broken(2, t_ms, f"reading {seq} was stored and no sensor had been read")
             return
         self._check_measured(ledger, seq, record, t_ms)
-        if self._memory_gone or self._doubtful:
+        if self._memory_gone or self._doubtful or self._clock.is_out_of_sight():
             self._settle_doubt(record)
         newest = ledger.newest
         if ledger.taken_ms[newest % ledger.capacity] == taken_ms and ledger.has(newest):

@@ -44,7 +44,9 @@ class Slots:
         self._missed_before = 0  # this wake
         self._long_wakes = []  # (began, ended), since the last reading, of those that may have reached into a slot
         self._excuse = None
-        self._without = self._had_none = self._jumped = False
+        self._without = self._had_none = False
+        self._jumped = False  # since it was corrected
+        self._anew = False  # since the last reading: the node may count from the next one on
         self._counted = 0
         self._counter = 0
 
@@ -115,6 +117,7 @@ class Slots:
             self._doubt += self._spare
         self._lowest = self._lowest_for(slot, t_ms)
         self._leap = 0.0
+        self._anew = False
         self.due += 1
         self._last = slot
         self._long_wakes.clear()
@@ -139,6 +142,8 @@ class Slots:
 
     def _gap(self, first: int, end: int, t_ms: int) -> str | None:
         self._miss(end - first)
+        if self._anew:
+            self._doubt += end - first
         blamed = self._excuse is None and end - first > self._leap
         if blamed and not self._are_excused(first + self._spare, end, t_ms):
             return f"{end - first} due slots went by while the board slept for no reason"
@@ -210,7 +215,7 @@ class Slots:
     def clock_jumped(self, by_s: float) -> None:
         """The node may count as many slots as went by in the jump, and its next one anew."""
         self._doubt += int(by_s / self.every_s) + 2
-        self._jumped = True
+        self._jumped = self._anew = True
 
     def clock_corrected(self, t_ms: int) -> None:
         """The clock is about to be set; what it had drifted by then is over."""

@@ -333,3 +333,18 @@ def test_what_a_node_rested_for_may_have_gone_by_while_its_clock_was_far_off(res
         slots.wake_ended(at_s * 1000 + 1000, None, rest_s * 1000 if n % 3 == 2 else 0)
         at_s += 1800 if n % 3 == 2 else 600
     assert (set(facts) == {None}) == fine
+
+
+@pytest.mark.parametrize(("readings", "fine"), [(0, True), (1, False)])
+def test_what_a_weak_battery_left_out_after_a_jump_the_node_may_not_count(readings, fine):
+    """It began to count anew with the jump: nothing connects the first reading from then on with those before it."""
+    slots = lived()
+    wake(slots, 0)
+    slots.clock_jumped(600)
+    for n in range(readings):
+        wake(slots, 600 * (n + 1))
+    slots.wake_began(600_000 * (readings + 1))
+    slots.wake_ended(600_000 * (readings + 1), "the battery")
+    assert wake(slots, 20 * 600) is None
+    slots.node_counts(0)
+    assert (slots.finish(20 * 600_000 + 30_000, None) is None) == fine
