@@ -14,6 +14,13 @@ from hostsim.storm_pieces import AccessPoint, Clock, Outage, Setting, Site, Stor
 DIVIDER = {"divider_upper_ohm": 1000000, "divider_lower_ohm": 1000000}
 RC = {"kind": "rc", "offset_spread_ppm": 50000.0, "noise_ppm": 300.0}
 
+SMALL_CELL = {
+    "kind": "nmc",
+    "capacity_mah": 100.0,
+    "self_discharge_percent_per_month": 8.61,
+    "internal_resistance_ohm": 0.242,
+    "state_of_charge": 0.47,
+}
 CUT = {"at": "sleep", "damage": "dropped", "clock": "kept"}
 
 
@@ -91,17 +98,7 @@ KEPT = {
         "2036-03-20",
         Setting("birch", "battery", "radio_off_mv", 3305),
         Setting("birch", "battery", "radio_on_mv", 3309),
-        Site(
-            "birch",
-            "cell",
-            {
-                "kind": "nmc",
-                "capacity_mah": 65.0,
-                "self_discharge_percent_per_month": 8.61,
-                "internal_resistance_ohm": 0.122,
-                "state_of_charge": 0.81,
-            },
-        ),
+        Site("birch", "cell", {**SMALL_CELL, "capacity_mah": 65.0, "state_of_charge": 0.81}),
         Clock("birch", {"kind": "crystal", "offset_spread_ppm": 20.0, "ageing_ppm_per_year": 3.0}, 200, "pcf8523"),
         Fault("bus-held", "birch", 623167.3828125, 631520.5078125),
         Fault("power-cut", "birch", 623320.3125, 623320.3125, {**CUT, "count": 90}),
@@ -117,6 +114,27 @@ KEPT = {
         Fault("watchdog-reset", "alder", 1.22 * 86400, 1.22 * 86400, {"count": 13}),
         Fault("watchdog-reset", "alder", 1.23 * 86400, 1.23 * 86400, {"count": 283}),
         Fault("settings-cut", "alder", 102731.8359375, 164225.390625),
+    ),
+    # it was out of reach for the end of one wake alone, and the node lost nothing (judge.py)
+    "a clock that is out of reach when a session ends": storm(
+        1558,
+        2.868,
+        "2033-02-03",
+        Setting("alder", "", "sample_every_s", 900),
+        Setting("alder", "", "transmit_every_s", 921),
+        Clock("alder", {"kind": "crystal", "offset_spread_ppm": 20.0, "ageing_ppm_per_year": 3.0}, 130, "pcf8523"),
+        Fault("clock-reset", "alder", 1.85107421875 * 86400, 1.85107421875 * 86400, {"told": "silent"}),
+        Fault("bus-held", "alder", 2.75006103515625 * 86400, 2.75189208984375 * 86400),
+    ),
+    # the node counts anew from the jump on, and the first reading after it comes hours later (slots.py)
+    "a jump in a time without readings": storm(
+        1355,
+        4.511,
+        "2041-02-21",
+        AccessPoint("yard-office", "twelve-planks-high", -94, 1174, frozenset({"alder"})),
+        Setting("alder", "", "transmit_every_s", 608),
+        Site("alder", "cell", {**SMALL_CELL, "capacity_mah": 199.0, "self_discharge_percent_per_month": 8.45}),
+        Fault("clock-jump", "alder", 4.0762939453125 * 86400, 4.0762939453125 * 86400, {"seconds": 3600}),
     ),
     # nothing sets a clock that cannot be reached, whatever a time server says (world.py)
     "no patience, and a clock out of reach": storm(
