@@ -12,6 +12,8 @@ from hostsim.runtimes.settings_check import without_unit
 NEARLY = 0.95  # of a session: what needs longer than this on a good day does not fit on others
 CYCLE_S_MAX = 180  # docs/cycle.md: a wake is over after this long
 CARD_PINS = ("sck", "mosi", "miso", "cs")
+# docs/cuts.md: in a smaller ring both copies of a reading may lie in one unit of 4 MiB
+RING_MIB_MIN = 9
 # what a card may still be busy with after it has answered: 20 ms is the default
 HOLD_MS_MIN = 5
 SAFE_MODE = "CIRCUITPY_SAFE_MODE_DELAY"
@@ -67,6 +69,11 @@ def _card(seen: Seen) -> Iterator[Finding]:
             f"the card holds {days:.0f} days of readings; {seen.outage_days:g} days of outage overwrite the oldest"
         )
         yield Finding(WARNING, ("card", "size_mib"), reason, f"write about {size_mib} before the ring is created")
+    if card["size_mib"] < RING_MIB_MIN:
+        reason = "a card that spoils a unit of 4 MiB may take both copies of a reading with it in so small a ring"
+        yield Finding(
+            WARNING, ("card", "size_mib"), reason, f"write {RING_MIB_MIN} or more before the ring is created"
+        )
     if card["rail"] and card["hold_ms"] < HOLD_MS_MIN:
         reason = f"the card's power goes {card['hold_ms']} ms after a write: many cards still work inside then"
         yield Finding(WARNING, ("card", "hold_ms"), reason, "write 20 or more, or delete the line")

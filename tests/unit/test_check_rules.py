@@ -165,17 +165,23 @@ def test_what_bites_is_found_where_it_stands(tmp_path, edit):
         assert any(text.splitlines()[line - 1].startswith(start) for line in lines), lines
 
 
-@pytest.mark.parametrize("days", [30, 900])
+@pytest.mark.parametrize("days", [130, 900])
 def test_a_card_is_large_enough_for_the_wished_outage_or_too_small(tmp_path, days):
     certificate(tmp_path, NOW - DAY, NOW + 3650 * DAY)
     keys = {one[1] for one in found(tmp_path, GOOD, outage_days=days)}
     assert keys == set()
-    small = GOOD.replace("[card]\n", "[card]\nsize_mib = 1\n")
+    small = GOOD.replace("[card]\n", "[card]\nsize_mib = 9\n")
     keys = {one[1] for one in found(tmp_path, small, outage_days=days)}
-    # 1 MiB: 2 x ((2048 - 64) / 2 - 64) readings of ten minutes are 12.9 days
+    # 9 MiB: 2 x ((18432 - 64) / 2 - 64) readings of ten minutes are 126.7 days
     assert keys == {"card.size_mib"}
-    assert found(tmp_path, small, outage_days=12.8) == set()
-    assert found(tmp_path, small, outage_days=13) != set()
+    assert found(tmp_path, small, outage_days=126.6) == set()
+    assert found(tmp_path, small, outage_days=126.8) != set()
+
+
+def test_a_ring_whose_copies_lie_in_one_unit_of_a_card_is_too_small(tmp_path):
+    certificate(tmp_path, NOW - DAY, NOW + 3650 * DAY)
+    small = GOOD.replace("[card]\n", "[card]\nsize_mib = 8\n")
+    assert {one[:2] for one in found(tmp_path, small)} == {("warning", "card.size_mib")}
 
 
 def test_every_network_needs_time_to_be_joined(tmp_path):
