@@ -99,7 +99,7 @@ class Slots:
         self._before_ms, self._last_taken_ms = self._last_taken_ms, t_ms
         if self._without:
             self.due += 1
-            self._last, self._lowest = slot, slot - 1
+            self._last, self._lowest, self._spare = slot, slot - 1, 0
             return None
         fact = None
         if last is not None and slot <= last:
@@ -202,6 +202,10 @@ class Slots:
             # one that was cut short, or too weak, leaves it to the next
             self._had_none = self._had_none or excuse is not None
             excuse = "no settings"
+            if self._last is not None:
+                # whoever takes the next reading, and in whichever wake, gives those up to now for counted
+                up_to_now = int(self._position(t_ms) + self._slack(t_ms))
+                self._spare = max(self._spare, up_to_now - self._last)
         if t_ms - self._woke_ms > self.every_s * 500:
             self._long_wakes.append((self._woke_ms, t_ms))
             del self._long_wakes[:-LONG_WAKES_MAX]
