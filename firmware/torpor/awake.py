@@ -47,7 +47,9 @@ def _settle_time(cycle, cause, edited, weak):
     if not timekeeping.countable(rtc_s):
         rtc_s = None
     slept = cause == "deep-sleep"
-    lost = r.cold or rtc_s is None or timekeeping.jumped(r, rtc_s, slept)
+    # a button may have cut the sleep short
+    by_timer = slept and ports.power.wake_reason == "timer"
+    lost = r.cold or rtc_s is None or timekeeping.jumped(r, rtc_s, slept, by_timer)
     if lost or timekeeping.is_used_up(r, rtc_s, cycle.drift_ppm_max):
         from . import runs
 
@@ -60,8 +62,7 @@ def _settle_time(cycle, cause, edited, weak):
         from . import runs
 
         runs.renumber(cycle)
-    # a button may have cut the sleep short
-    if slept and ports.power.wake_reason == "timer" and r.asleep_for_s:
+    if by_timer and r.asleep_for_s:
         r.timer_ppm = schedule.learn_timer_ppm(r.timer_ppm, r.asleep_for_s, rtc_s - r.asleep_rtc_s)
 
 

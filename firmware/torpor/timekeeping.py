@@ -17,6 +17,8 @@ RTC_S_MAX = 0xF0000000
 BASE_UNCERTAINTY_S = 2
 UNCERTAINTY_MAX_S = 65534
 YEAR_S = 366 * 86400
+# an RTC that shows the same second after so long a sleep stands still
+MOVES_S = 4
 # two synchronisations measure the drift between them with this error: twice the answer's way, and twice the edge
 LEARN_ERROR_MS = 450
 # synchronisations before the learned drift is used: one sets, two measure
@@ -133,11 +135,11 @@ def trust_rtc(r, rtc_s, synced_s, newest_s, newest_uncertainty_s, drift_ppm_max)
     return True
 
 
-def jumped(r, rtc_s, slept=True):
-    """True when the RTC went back, or ahead by more than the sleep can explain: the run is over.
+def jumped(r, rtc_s, slept=True, by_timer=False):
+    """True when the RTC went back, stood still, or went ahead by more than the sleep can explain: the run is over.
 
-    slept: the board has slept and done nothing else. After any other reset nobody knows how long it lay still, but
-    what kept retained memory through a year has not been met yet.
+    slept: the board has slept and done nothing else; by_timer: until its timer woke it. After any other reset nobody
+    knows how long it lay still, but what kept retained memory through a year has not been met yet.
     """
     if r.asleep_for_s == 0:
         # it has not slept yet; but no RTC goes on from where it could not be reached (runs.NOWHERE_S)
@@ -145,7 +147,8 @@ def jumped(r, rtc_s, slept=True):
     slept_s = rtc_s - r.asleep_rtc_s
     # the worst RC oscillators are off by a fifth; a boot takes seconds
     longest_s = r.asleep_for_s + r.asleep_for_s // 4 + 60 if slept else YEAR_S
-    return not 0 <= slept_s <= longest_s
+    shortest_s = 1 if by_timer and r.asleep_for_s > MOVES_S else 0
+    return not shortest_s <= slept_s <= longest_s
 
 
 def synchronise(r, rtc_s, true_ms, new_rtc_s, drift_ppm_max):

@@ -616,6 +616,21 @@ def test_a_session_that_ends_as_the_next_slot_begins_does_not_cost_it(over_s, mi
     assert board.traces == []
 
 
+def test_a_clock_that_stands_still_ends_no_readings(monkeypatch):
+    """Their time is unknown, as it is; each wake begins to count anew."""
+    board, asked_s = synchronised()
+    stood_s = board.rtc.shows()
+    monkeypatch.setattr(board.rtc, "shows", lambda: stood_s)
+    heads = []
+    for _ in range(5):
+        board.sleep(asked_s)
+        asked_s = board.wake()
+        assert 1 <= asked_s <= 600
+        heads += stored(board)
+        assert not diary(board).bits & retained.TIME_KNOWN
+    assert len(heads) == 5
+
+
 def test_after_a_hung_network_the_next_one_gets_its_turn():
     text = settings_file() + b'[[network]]\nssid = "kiln-shed"\npassword = "slow-and-even-heat"\n'
     board = Board(text)

@@ -311,6 +311,18 @@ def test_jumps(asked_s, slept_s, expected):
     assert timekeeping.jumped(r, 10**9 + slept_s, False) is (slept_s < 0 or slept_s > 366 * 86400)
 
 
+@pytest.mark.parametrize(
+    ("asked_s", "slept_s", "stands"), [(600, 0, True), (600, 1, False), (5, 0, True), (4, 0, False)]
+)
+def test_a_clock_that_did_not_move_while_the_timer_ran_stands_still(asked_s, slept_s, stands):
+    r = diary()
+    r.asleep_for_s, r.asleep_rtc_s = asked_s, 10**9
+    assert timekeeping.jumped(r, 10**9 + slept_s, True, True) is stands
+    # a button comes at any time, and a reset
+    assert not timekeeping.jumped(r, 10**9 + slept_s, True, False)
+    assert not timekeeping.jumped(r, 10**9 + slept_s, False, False)
+
+
 def test_no_sleep_explains_nothing():
     assert not timekeeping.jumped(diary(), 5)
 
