@@ -81,8 +81,9 @@ class Slots:
         if self._last is None:
             return earliest
         began_in = self._began_in()
-        # what slow sensors take late was begun in time
-        return max(self._lowest + 1, began_in) if began_in < earliest else slot
+        # what slow sensors take late was begun in time; near the middle between two slots it may be either's
+        first = began_in if began_in < earliest else min(slot, int(self._position(t_ms) + 0.5 - self._near))
+        return max(self._lowest + 1, first)
 
     def is_stored(self) -> bool:
         """True when the slot that this wake began in, or one that it cannot be told from, has been taken."""

@@ -348,3 +348,28 @@ def test_what_a_weak_battery_left_out_after_a_jump_the_node_may_not_count(readin
     assert wake(slots, 20 * 600) is None
     slots.node_counts(0)
     assert (slots.finish(20 * 600_000 + 30_000, None) is None) == fine
+
+
+def test_after_a_loss_of_memory_a_reading_near_the_middle_may_be_of_a_slot_that_was_taken():
+    slots = lived(180)
+    wake(slots, 0)
+    wake(slots, 180)
+    slots.memory_lost(1)
+    assert wake(slots, 180 + 90.3) is None  # a service window later
+    assert wake(slots, 360) is None
+    assert "twice" in wake(slots, 370)
+
+
+@pytest.mark.parametrize(("quiet", "fine"), [(0, True), (1, True), (5, False)])
+def test_up_to_the_wake_that_has_settings_again_none_was_due(quiet, fine):
+    """The reading may come in a later wake; what goes by in between is missed for no reason."""
+    slots = lived(600)
+    wake(slots, 0)
+    slots.wake_began(600_000, True)
+    slots.wake_ended(600_100, None)
+    slots.wake_began(3_000_500)
+    slots.wake_ended(3_001_000, None)
+    for n in range(quiet):
+        slots.wake_began(3_590_000 + n * 600_000)
+        slots.wake_ended(3_590_100 + n * 600_000, None)
+    assert (wake(slots, 3600 + 600 * max(0, quiet - 1)) is None) == fine
