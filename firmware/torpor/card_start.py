@@ -4,7 +4,7 @@ Law: what is on the card and is not this board's ring is left as it is; but wher
 sector by sector, a new one begins in its place.
 """
 
-from . import record, retained, ring, ring_layout, ring_recovery
+from . import record, retained, ring, ring_layout
 from .errors import CardError, RingError
 
 RING_NAME = "torpor.ring"
@@ -44,6 +44,9 @@ def start(cycle, names):
 
 def _recovered(cycle, name, file, feed):
     """The ring in the file; a new one where the card has lost the whole of it, and nobody else can have made it."""
+    # a new card needs none of it, and the wake that meets one has most to load
+    from . import ring_recovery
+
     ports = cycle.ports
     known = (cycle.r.ring_id, cycle.r.head) if cycle.r.ring_id else None
     try:

@@ -68,6 +68,7 @@ class Ring:
         self.stride = stride
         self.window = window_of(stride)
         self.head = head
+        self.passed_from = 0  # the newest reading, where numbers after it were passed over
         self.acked_to = 0
         self.buffer = bytearray(SECTOR)  # the sector last written or about to be
         self.scratch = bytearray(SECTOR)  # the sector last read
@@ -148,6 +149,7 @@ class Ring:
 
     def skip_to(self, seq):
         """Make `seq` the head though the card has no whole sector of it: its number is not used twice."""
+        self.passed_from = self.head
         self.head = seq
         self._carried = 0
 

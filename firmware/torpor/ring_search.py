@@ -84,13 +84,18 @@ def passed_over(found, known, feed):
 
 
 def _unit_gone(found, feed):
-    """True when the half that the next reading goes to has more bad sectors in a row there than a cut leaves."""
+    """True when the half that the next reading goes to has more bad sectors in a row there than a cut leaves.
+
+    Where numbers were passed over before, there has been nothing: what follows them repeats none of them.
+    """
     bad = 0
     seq = found.head - 1
-    while seq > 0 and bad <= ring.DAMAGE_SECTORS and _is_bad(found, seq):
+    first = _first_told(found, found.head)
+    while seq >= first and bad <= ring.DAMAGE_SECTORS and _is_bad(found, seq):
         feed()
         bad += 1
         seq -= 2
+        first = max(first, _first_told(found, seq + 1))
     if bad:
         # in the first lap nothing is known of what lies ahead
         seq = found.head + 1 - found.capacity
@@ -99,6 +104,13 @@ def _unit_gone(found, feed):
             bad += 1
             seq += 2
     return bad > ring.DAMAGE_SECTORS
+
+
+def _first_told(found, seq):
+    """The number that the readings before `seq` began with, as its sector tells; 1 where it tells of none."""
+    if seq < 1 or not found.load(seq, found.scratch) or found.scratch[5] == found.window:
+        return 1
+    return seq - found.scratch[5] + 1
 
 
 def _is_bad(found, seq):

@@ -61,11 +61,12 @@ def _newest(cycle):
         cycle.r.count("card")
         return None
     ring = cycle.ring
-    data = ring.read(ring.head) if ring.head else None
+    seq = ring.passed_from or ring.head
+    data = ring.read(seq) if seq else None
     if data is None:
         return None
     time_s, uncertainty_s, run = record.decode(data, 0, 0)[:3]
-    anchor = ring.anchor_in(ring.head, bytearray(512)) or (run, 0, 0, 0)
+    anchor = ring.anchor_in(seq, bytearray(512)) or (run, 0, 0, 0)
     if uncertainty_s == record.TIME_UNKNOWN:
         time_s, uncertainty_s = timekeeping.resolve(time_s, run, anchor) or (time_s, uncertainty_s)
     return time_s, uncertainty_s, run, anchor[3]
