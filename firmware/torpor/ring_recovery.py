@@ -88,7 +88,7 @@ def mend(found, feed):
 
     That is around the head, behind and ahead of it (where the ring's oldest readings lie), and along the layouts,
     whose writing can be cut too. Places of numbers that were passed over are left alone: a sector that could not be
-    read today may have the only copy. Raises CardError when more than REFUSED_MAX sectors cannot be written.
+    read today may have the only copy. So are the last ones before them, which show that a unit is gone. Raises CardError when more than REFUSED_MAX sectors cannot be written.
     """
     rebuilt = 0
     refused = 0
@@ -98,6 +98,8 @@ def mend(found, feed):
             # the newest reading of this half that has this place
             pair = (found.head - ((found.head ^ half) & 1)) >> 1
             seq = 2 * (pair - (pair - place) % found.half) + half
+            if 0 <= found.passed_from - seq <= 2 * DAMAGE_SECTORS + 2:
+                continue
             try:
                 if seq >= 1 and _mend_one(found, seq):
                     rebuilt += 1

@@ -6,6 +6,7 @@ import pytest
 from fake_ports import START_EPOCH_S, Board, Nvm, settings_file
 from torpor import awake, messages, networks, retained, schedule, timekeeping
 from torpor.errors import LinkError
+from torpor.ring import Ring
 from torpor.settings import within
 
 FAILURES = ("watchdog", "panic", "brown-out")
@@ -614,6 +615,28 @@ def test_a_session_that_ends_as_the_next_slot_begins_does_not_cost_it(over_s, mi
     assert diary(board).last_slot == slot_s // 60 + 1 + missed
     assert diary(board).missed == missed
     assert board.traces == []
+
+
+def test_a_cold_start_that_passes_numbers_over_takes_up_the_run_of_the_newest_reading():
+    """Two runs of one number would give each other's readings their times."""
+    board, asked_s = synchronised()
+    for _ in range(80):
+        board.sleep(asked_s)
+        asked_s = board.wake()
+    r = diary(board)
+    before = r.head, r.run
+    assert before == (81, 1)
+    ring = Ring(next(iter(board.files.values())), r.ring_id, 60, r.head)
+    for seq in range(r.head, 0, -2):
+        # a card that lost a unit of 4 MiB
+        ring.file.sectors[ring.sector_of(seq)] = bytes(512)
+    for run in (2, 2):
+        # a person's window each time, and nothing is stored before the next cut
+        board.power_cut()
+        cycle = board.cycle()
+        assert awake.wake(cycle) == "person"
+        assert cycle.r.head >= 80 + 64
+        assert cycle.r.run == run
 
 
 def test_a_clock_that_stands_still_ends_no_readings(monkeypatch):

@@ -527,6 +527,8 @@ class TestAUnitGone:
     @pytest.mark.parametrize("head", [69, 70, 301, 302])
     def test_its_number_is_not_used_again(self, head):
         device, node = self.gone(head)
+        # a start that stores nothing leaves the same for the next one
+        assert cold(device)[0].head == head - 1 + 64
         this = cold(device)[0]
         assert this.head == head - 1 + 64
         for seq in range(1, head):
@@ -594,6 +596,21 @@ class TestAUnitGone:
             device.sectors[this.sector_of(seq)] = bytes(512)
         this, _, mended = cold(device)
         assert (this.head, mended > 30) == ((300, True) if gone == 32 else (300 + 64, False))
+
+    @pytest.mark.parametrize("kind", ["8 trashed", "32 trashed"])
+    @pytest.mark.parametrize("head", [301, 302])
+    def test_numbers_that_were_passed_over_are_no_unit_that_is_gone_afterwards(self, head, kind):
+        base, node = self.gone(head)
+        del node.stored[head]
+        for offset, more in itertools.product((0, 13), range(1, 20)):
+            device = base.copy(1, offset)
+            this = cold(device)[0]
+            assert this.passed_from == head - 1
+            after = Node(60)
+            after.appends(this, more)
+            last = this.head
+            assert run_into_cut(device, after, this, 1, kind)
+            assert cold(device)[0].head in (last, last + 1), (offset, more)
 
 
 class TestMending:
