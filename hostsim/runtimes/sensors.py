@@ -58,7 +58,11 @@ class Part:
         early = node.now_ms < self._answers_from_ms
         node.spend("sensing", node.board.durations["sensor_read"])
         if self._faults is not None:
-            self._faults.asked(self._key)
+            try:
+                self._faults.asked(self._key)
+            finally:
+                # one that is slow and then fails was asked all that time, and the reading is taken when it is over
+                self._judge.asked(node.now_ms)
         if self._rails.since_ms(self._rail) != self._powered_ms:
             raise OSError(errno.ENODEV, "the part has lost its supply")
         if early:

@@ -11,7 +11,8 @@ from hostsim.card import Card
 from hostsim.cell import Cell
 from hostsim.enclosure import Enclosure
 from hostsim.events import Events
-from hostsim.node import Climate, Node
+from hostsim.faults import Fault, Faults
+from hostsim.node import NO_FAULTS, Climate, Node
 from hostsim.radio import Air, Network
 from hostsim.runtimes import fast
 from hostsim.runtimes.endings import DeepSleep, WatchdogReset
@@ -74,10 +75,10 @@ def network(**more):
 
 
 class Bench:
-    def __init__(self, world=None, settings=SETTINGS, card=(), board=PLAN.board):
+    def __init__(self, world=None, settings=SETTINGS, card=(), board=PLAN.board, faults=NO_FAULTS):
         self.witness = Witness()
         climate = Climate(bundled(), 0.0, Enclosure({}), 1.0)
-        self.node = Node("bench", b"", settings, board, Cell(), Card(card), climate, 1)
+        self.node = Node("bench", b"", settings, board, Cell(), Card(card), climate, 1, faults)
         self.node.begin_wake()
         self.world = world or World()
         self.ports = Ports(self.node, self.world, self.witness)
@@ -255,6 +256,19 @@ def test_a_reading_costs_time_and_the_judge_knows_it_in_the_channels_unit(bench,
     value = getattr(part, name)
     assert bench.used_ms("sensing") == PLAN.board.durations["sensor_read"]
     assert bench.witness.values() == [value * 100 if name == "pressure" else value]
+
+
+def test_a_part_that_is_slow_and_then_fails_was_asked_until_it_failed():
+    befalls = [
+        Fault("sensor-slow", "bench", 0, 60, {"sensor": 2, "ms": 18837}),
+        Fault("sensor-crc", "bench", 0, 60, {"sensor": 2, "share": 1}),
+    ]
+    bench = Bench(faults=Faults(befalls))
+    part = bench.ports.drivers.load("a.Plain", "i2c", 0)
+    with pytest.raises(RuntimeError, match="CRC"):
+        part.temperature  # noqa: B018
+    assert bench.used_ms("sensing") >= 18837
+    assert bench.witness.told[-1] == ("asked", bench.node.now_ms)
 
 
 def test_a_property_that_the_part_does_not_have(bench):

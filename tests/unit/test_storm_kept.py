@@ -144,6 +144,14 @@ KEPT = {
         Setting("alder", "time", "patience_h", 0),
         Fault("bus-held", "alder", 0.2 * 86400, 0.3 * 86400),
     ),
+    # the judge heard when it was asked, and not how long it took until it failed (runtimes/sensors.py)
+    "a sensor that is slow, and then fails": storm(
+        2195,
+        0.3,
+        "2027-06-01",
+        Fault("sensor-slow", "alder", 0.1 * 86400, 0.2 * 86400, {"sensor": 1, "ms": 18837}),
+        Fault("sensor-crc", "alder", 0.1 * 86400, 0.2 * 86400, {"sensor": 1, "share": 1}),
+    ),
 }
 
 
