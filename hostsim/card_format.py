@@ -14,6 +14,7 @@ WINDOW_MAX = (508 - 32) // 12  # records that a sector has room for, at most
 
 _DATA = Struct("<4sBBHIII")
 _LAYOUT = Struct("<4sBBHIIBB8s")
+_ANCHOR = Struct("<HI")
 _CRC = Struct("<I")
 _RECORDS: dict[int, Struct] = {}
 
@@ -38,6 +39,12 @@ def data_sector(data):
     if magic != b"tpRg" or version != 1 or not whole(data) or count < 1 or stride < 12 or 32 + count * stride > 508:
         return None
     return ring_id, seq, acked_to, stride, count
+
+
+def dated_run(data) -> int | None:
+    """The run of a data sector that says when it began; None where it does not."""
+    run, run_epoch_s = _ANCHOR.unpack_from(data, 20)
+    return run if run_epoch_s else None
 
 
 def layout_sector(data):

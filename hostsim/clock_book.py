@@ -115,6 +115,16 @@ class ClockBook:
             self._kept_ms = self.synced_ms
         self.synced_ms = None
 
+    def anchors_gone(self, ledger: Ledger, run: int, kept: bool) -> None:
+        """The card has lost every sector that said when this run began. kept: retained memory still says it."""
+        undated = ledger.undated(run)
+        if undated and kept and self.synced_ms is not None and not self._jumped_s:
+            self._by_memory[ledger.ring_id] = (ledger, undated[0], undated[-1])
+            return
+        for seq in undated:
+            _bound(ledger, seq, seq, NOT_SURE)
+            ledger.forget_times(seq, seq)
+
     def _forget(self) -> None:
         """What only retained memory resolved stays unknown from now on."""
         for ledger, first, last in self._by_memory.values():

@@ -12,7 +12,7 @@ from hostsim.invariants import Invariants
 from hostsim.ledger import NOT_SURE, Ledger
 from hostsim.measured import invented
 from hostsim.own_counts import OwnCounts
-from hostsim.reckoning import on_card, reckon
+from hostsim.reckoning import dated_runs, on_card, reckon
 from hostsim.rests import CUTS, Rests
 from hostsim.secrecy import secrets
 from hostsim.sector_watch import SectorWatch
@@ -201,12 +201,14 @@ class Judge:
     def sectors_gone(self, t_ms: int, destroy, peek, sector_count: int) -> bool:
         """The card loses sectors: destroy() does it, peek(sector) reads it. True: no ring is left to be found.
 
-        A reading is destroyed when it was there before and is not afterwards, in no sector.
+        A reading is destroyed when it was there before and is not afterwards, in no sector. One that still is may
+        have lost its time: where that was not known yet, other sectors say it, and a short run has few of them.
         """
+        on_cards = [ledger for ledger in self.ledgers.values() if not ledger.volatile]
+        dated = [dated_runs(ledger, peek, sector_count) for ledger in on_cards]
         before = [
             (ledger, seq)
-            for ledger in self.ledgers.values()
-            if not ledger.volatile
+            for ledger in on_cards
             for seq in ledger.undelivered()
             if on_card(ledger, seq, peek, sector_count)
         ]
@@ -216,6 +218,11 @@ class Judge:
             ledger.destroy(seq)
         if gone:
             self.tally.gone(t_ms, len(gone))
+        for ledger, runs in zip(on_cards, dated, strict=True):
+            newest_run = int.from_bytes(ledger.record(ledger.newest, 8)[6:], "little")
+            for run in runs - dated_runs(ledger, peek, sector_count):
+                kept = run == newest_run and not (self._memory_gone or self._doubtful)
+                self._clock.anchors_gone(ledger, run, kept)
         second = card_format.LAYOUT_SECTORS + card_format.half_of(sector_count)
         layouts = [peek(sector) for sector in (0, second)]
         return not any(data is not None and card_format.layout_sector(data) for data in layouts)

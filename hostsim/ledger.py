@@ -17,6 +17,7 @@ NOT_SURE = -1.0  # no bound is known: the node could not know the time
 JUMPED = -2.0  # its clock had jumped, which it could not see, and the time that it states is not judged
 TIME_UNKNOWN = 65535
 _TIME = Struct("<IH")  # how a record begins
+_RUN = Struct("<IHH")
 
 
 class Ledger:
@@ -142,6 +143,16 @@ class Ledger:
 
     def is_forgotten(self, seq: int) -> bool:
         return self.state[seq % self.capacity] & FORGOTTEN != 0
+
+    def undated(self, run: int) -> list[int]:
+        """The seqs in the ring whose records say that their time was not known, in this run."""
+        found = []
+        for seq in range(max(1, self.newest - self.capacity + 1), self.newest + 1):
+            if self.state[seq % self.capacity] & LANDED:
+                _, uncertainty_s, of = _RUN.unpack_from(self._records, seq % self.capacity * self.room)
+                if uncertainty_s == TIME_UNKNOWN and of == run:
+                    found.append(seq)
+        return found
 
     def forget_times(self, first: int, last: int) -> None:
         """What was stated of when they were taken cannot be told a second time."""

@@ -48,6 +48,18 @@ def _rest(ledger: Ledger, acked_to: int, peek, sector_count: int, broken) -> tup
     return waiting, lost
 
 
+def dated_runs(ledger: Ledger, peek, sector_count: int) -> set[int]:
+    """The runs of which some whole sector says when they began: what was read in them has its time by that."""
+    half = card_format.half_of(sector_count)
+    runs = set()
+    for seq in range(max(1, ledger.newest - ledger.capacity + 1), ledger.newest + 1):
+        data = peek(card_format.place_of(seq, half))
+        found = card_format.data_sector(data) if data is not None else None
+        if found is not None and found[:2] == (ledger.ring_id, seq):
+            runs.add(card_format.dated_run(data))
+    return runs - {None}
+
+
 def on_card(ledger: Ledger, seq: int, peek, sector_count: int) -> bool:
     """True when some whole sector that has the reading, as it was stored, is where it belongs."""
     half = card_format.half_of(sector_count)

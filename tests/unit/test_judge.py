@@ -60,8 +60,8 @@ def record(time_s=0, uncertainty_s=65535, values=(2000, 3900), run=1, layout=0, 
     return data
 
 
-def data_sector(seq, records, acked_to=0, ring=RING, stride=STRIDE):
-    data = struct.pack("<4sBBHIIIHIHI", b"tpRg", 1, len(records), stride, ring, seq, acked_to, 1, 0, 0, 0)
+def data_sector(seq, records, acked_to=0, ring=RING, stride=STRIDE, anchor=(1, 0, 0, 0)):
+    data = struct.pack("<4sBBHIIIHIHI", b"tpRg", 1, len(records), stride, ring, seq, acked_to, *anchor)
     return sealed((data + b"".join(records)).ljust(512, b"\0"), 508)
 
 
@@ -140,13 +140,13 @@ class Bench:
     def time_s(self):
         return START_S + self.now_ms // 1000
 
-    def store(self, seq=None, count=2, acked_to=None, data=None):
+    def store(self, seq=None, count=2, acked_to=None, data=None, **more):
         """Write reading `seq` to its place, with copies of those before it."""
         seq = self.newest + 1 if seq is None else seq
         self.records[seq] = data or record(self.time_s(), 2)
         window = [self.records[s] for s in range(max(1, seq - count + 1), seq + 1) if s in self.records]
         acked_to = self.diary.acked_to if acked_to is None else acked_to
-        self.write(place_of(seq, half_of(SECTORS)), data_sector(seq, window, acked_to))
+        self.write(place_of(seq, half_of(SECTORS)), data_sector(seq, window, acked_to, **more))
         self.newest = max(self.newest, seq)
         return seq
 
@@ -744,6 +744,29 @@ def test_what_a_sector_resolves_is_not_forgiven():
     bench.judge.clock_lost(bench.now_ms)
     bench.publish(1)
     assert 5 in bench.broken()
+
+
+@pytest.mark.parametrize(
+    ("lost", "then", "fine"),
+    [(4, "clock_lost", True), (2, "clock_lost", False), (4, None, False), (4, "memory_lost", True)],
+)
+def test_a_run_of_which_the_card_has_lost_every_sector_that_dates_it(lost, then, fine):
+    """Others repeat its readings, and what is not in retained memory either nobody knows."""
+    bench = unknown()
+    bench.set_clock()
+    bench.publish(1, time_s=START_S + 1)
+    bench.run([3], anchor=(1, START_S, 2, START_S + 1201))
+    if then == "clock_lost":
+        bench.judge.clock_lost(bench.now_ms)
+        bench.begin(4)
+        bench.sense()
+        bench.store(data=record(0, 65535, run=2), anchor=(2, 0, 0, 0))
+    gone = place_of(lost, half_of(SECTORS))
+    bench.judge.sectors_gone(bench.now_ms, lambda: bench.card.pop(gone), bench.card.get, SECTORS)
+    if then == "memory_lost":
+        bench.judge.memory_lost()
+    bench.publish(1)
+    assert (5 not in bench.broken()) == fine
 
 
 def test_readings_before_the_first_synchronisation_share_the_bound_of_the_span():

@@ -152,6 +152,17 @@ KEPT = {
         Fault("sensor-slow", "alder", 0.1 * 86400, 0.2 * 86400, {"sensor": 1, "ms": 18837}),
         Fault("sensor-crc", "alder", 0.1 * 86400, 0.2 * 86400, {"sensor": 1, "share": 1}),
     ),
+    # the one sector that said when the first run began is gone, and others repeat the reading (judge.py)
+    "a card that loses the only sector that dates a run": storm(
+        2358,
+        0.3,
+        "2027-06-01",
+        Setting("alder", "card", "size_mib", 16),
+        Fault("clock-reset", "alder", 700, 700, {"told": "silent"}),
+        Fault("watchdog-reset", "alder", 0.15 * 86400, 0.15 * 86400, {"count": 1}),
+        Fault("card-unit-gone", "alder", 0.15 * 86400, 0.15 * 86400),
+        Outage("", 0.2 * 86400, 0.3 * 86400, "spoofs"),
+    ),
 }
 
 
