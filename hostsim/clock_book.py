@@ -19,6 +19,7 @@ class ClockBook:
         self._drift_ppm_max = drift_ppm_max
         self._stretch = 1.0 + drift_ppm_max * 1e-6
         self._counting_from_ms = 0
+        self._counted_from_ms = None  # the same, before the node lost sight of a clock that had not been set
         self.synced_ms = None
         self._kept_ms = None  # when the clock was set that the node has lost sight of, and that counts on
         self._jumped_s = 0.0  # since it was set
@@ -78,7 +79,7 @@ class ClockBook:
             self._by_memory[ring_id] = (ledger, seq, ledger.newest)
         self._anew.clear()
         self.synced_ms = t_ms
-        self._kept_ms = None
+        self._kept_ms = self._counted_from_ms = None
         self._jumped_s = 0.0
         return first
 
@@ -90,6 +91,15 @@ class ClockBook:
         """The node goes by it again: by what it kept, or by what its card states."""
         self._waiting.clear()
         self.synced_ms, self._kept_ms = self._kept_ms, None
+
+    def is_count_in_doubt(self) -> bool:
+        """True while the node may have begun to count anew, or not, on a clock that has not been set."""
+        return self._counted_from_ms is not None
+
+    def settle_count(self, goes_on: bool) -> None:
+        if goes_on:
+            self._counting_from_ms = self._counted_from_ms
+        self._counted_from_ms = None
 
     def memory_lost(self, stated_ms) -> None:
         """The node knows of its clock what its card states: that it was set at `stated_ms`, None: nothing."""
@@ -107,12 +117,14 @@ class ClockBook:
         self._forget()
         self._waiting.clear()
         self._anew.clear()
-        self._counting_from_ms = t_ms
         if reset:
             self._jumped_s = 0.0
-            self._kept_ms = None
+            self._kept_ms = self._counted_from_ms = None
         elif self.synced_ms is not None:
             self._kept_ms = self.synced_ms
+        elif self._counted_from_ms is None:
+            self._counted_from_ms = self._counting_from_ms
+        self._counting_from_ms = t_ms
         self.synced_ms = None
 
     def anchors_gone(self, ledger: Ledger, run: int, kept: bool) -> None:

@@ -66,6 +66,7 @@ class Judge:
         self._failed_since = False  # the card, since the memory was lost
         self._lost_with = b""  # what the diary's check sum was when the clock was last lost
         self._stated_ms = None  # when the clock was set, by the newest sector
+        self._run = None  # of the newest reading, while the node can know it
         self._elsewhere = 0  # readings since the last one on the card
         self._missed_on_card = 0  # slots up to that one
 
@@ -170,6 +171,7 @@ class Judge:
         self._own.memory_lost(self._held.memory_lost())
         self.slots.memory_lost(self._elsewhere, self.slots.missed - self._missed_on_card)
         self._clock.memory_lost(self._stated_ms)
+        self._run = None
         self._memory_gone = self._doubtful = True
         self._began_ms = None
         self._failed_since = False
@@ -238,6 +240,10 @@ class Judge:
         self._check_measured(ledger, seq, record, t_ms)
         if self._memory_gone or self._doubtful or self._clock.is_out_of_sight():
             self._settle_doubt(record)
+        if self._clock.is_count_in_doubt():
+            # a node that counts anew says so by another run
+            self._clock.settle_count(record[6:8] == self._run)
+        self._run = record[6:8]
         newest = ledger.newest
         if ledger.taken_ms[newest % ledger.capacity] == taken_ms and ledger.has(newest):
             self._broken(8, t_ms, f"reading {seq} is the one before it once more")

@@ -292,6 +292,24 @@ def test_a_clock_that_the_node_lost_sight_of_is_as_sure_as_when_it_was_set_last(
         assert not book.is_out_of_sight()
 
 
+def test_a_count_that_the_node_lost_sight_of_is_in_doubt_until_a_reading_or_the_time_settles_it():
+    for goes_on, bound_s in ((True, 12), (False, 7)):
+        book, ledger = ClockBook(100), Ledger(1, 8, 60)
+        for t_ms in (50_000_000, 60_000_000):
+            book.lost(t_ms, reset=False)
+        assert book.is_count_in_doubt()
+        book.settle_count(goes_on)
+        assert not book.is_count_in_doubt()
+        landed(book, ledger, 1, 70_000_000, stated=False)
+        book.set(100_000_000 if goes_on else 110_000_000)
+        assert ledger.bound_s[1] == pytest.approx(bound_s, abs=0.02)
+    for settled in ("lost", "set"):
+        book = ClockBook(100)
+        book.lost(50_000_000, reset=False)
+        getattr(book, settled)(60_000_000)
+        assert not book.is_count_in_doubt()
+
+
 def test_no_record_can_say_more_than_65534_s():
     book, ledger = ClockBook(65000), Ledger(1, 8, 60)
     book.set(0)

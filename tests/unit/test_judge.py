@@ -794,6 +794,29 @@ def test_the_span_begins_where_the_clock_began_to_count():
     assert 5 in bench.broken()
 
 
+@pytest.mark.parametrize(("run", "losses", "fine"), [(1, 0, True), (2, 0, False), (1, 1, False)])
+def test_a_count_goes_on_that_the_node_merely_lost_sight_of(run, losses, fine):
+    """The run says so; one that retained memory has forgotten may have its number again."""
+    bench = unknown()
+    bench.begin(3 * DAY)
+    bench.sense()
+    bench.store(data=record(bench.now_ms // 1000, 65535))
+    for _ in range(2):
+        bench.judge.clock_out_of_sight(bench.now_ms)
+    bench.end()
+    for _ in range(losses):
+        bench.judge.memory_lost()
+    bench.begin(3 * DAY + 1)
+    bench.sense()
+    bench.store(data=record(bench.now_ms // 1000, 65535, run=run))
+    bench.end()
+    bench.now_ms = 5 * DAY * EVERY_MS
+    bench.set_clock()
+    # 5 days at 10 ppm: 4.32 s
+    bench.publish(bench.newest, time_s=START_S + (3 * DAY + 1) * EVERY_MS // 1000 + 1, uncertainty_s=6)
+    assert (5 not in bench.broken()) == fine
+
+
 def test_stated_and_real_times_are_tallied():
     tally = known(2).judge.tally
     assert (tally.stated_s(1.0), tally.off_s(1.0)) == (2, 0.2)

@@ -163,6 +163,15 @@ KEPT = {
         Fault("card-unit-gone", "alder", 0.15 * 86400, 0.15 * 86400),
         Outage("", 0.2 * 86400, 0.3 * 86400, "spoofs"),
     ),
+    # it was out of reach for the end of one wake, and had not been set: the run went on all the same (clock_book.py)
+    "a clock that merely counts, and is out of reach when a session ends": storm(
+        2055,
+        3,
+        "2027-06-01",
+        Setting("alder", "time", "patience_h", 96),
+        Outage(None, 0, 2.6 * 86400, "silent"),
+        Fault("bus-held", "alder", 86404, 86464),
+    ),
 }
 
 
