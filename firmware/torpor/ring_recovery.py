@@ -88,7 +88,8 @@ def mend(found, feed):
 
     That is around the head, behind and ahead of it (where the ring's oldest readings lie), and along the layouts,
     whose writing can be cut too. Places of numbers that were passed over are left alone: a sector that could not be
-    read today may have the only copy. So are the last ones before them, which show that a unit is gone. Raises CardError when more than REFUSED_MAX sectors cannot be written.
+    read today may have the only copy. So are the last ones before them, which show that a unit is gone. Raises
+    CardError when more than REFUSED_MAX sectors cannot be written.
     """
     rebuilt = 0
     refused = 0

@@ -40,6 +40,8 @@ def begin(cycle, rtc_s):
             last_slot = retained.NO_SLOT
     if last_slot != retained.NO_SLOT:
         r.gap_slot = last_slot
+    # a reset in this wake, behind its reading, must not begin another run of this number
+    r.save()
     cycle.ports.log.event("run-began", run=r.run, time_known=int(timekeeping.known(r)))
 
 

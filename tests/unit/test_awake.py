@@ -639,6 +639,22 @@ def test_a_cold_start_that_passes_numbers_over_takes_up_the_run_of_the_newest_re
         assert cycle.r.run == run
 
 
+@pytest.mark.parametrize("cause", FAILURES)
+def test_a_reset_right_after_a_run_began_begins_none_of_the_same_number(cause):
+    """Their readings would get their times from each other."""
+    board, asked_s = synchronised()
+    board.sleep(asked_s)
+    board.rtc.stop()
+    found, cycle = outcome(board)
+    assert (found, cycle.r.run) == ("due", 2)
+    base_s = cycle.r.run_base_s
+    # a sector has landed when the watchdog comes, and the diary has not been written since
+    board.cause = cause
+    board.now_ms += 7000
+    _, cycle = outcome(board)
+    assert (cycle.r.run, cycle.r.run_base_s) == (2, base_s)
+
+
 def test_a_clock_that_stands_still_ends_no_readings(monkeypatch):
     """Their time is unknown, as it is; each wake begins to count anew."""
     board, asked_s = synchronised()
