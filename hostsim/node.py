@@ -141,9 +141,10 @@ class Node:
         self.now_ms += ms
         self._spent_ms[state] += ms
 
-    def is_clock_away(self) -> bool:
-        """True while nothing on its bus can be reached, a clock chip on it neither."""
-        return self.wiring.clock != "internal" and self.faults.holds("bus-held", self.now_ms) is not None
+    def is_clock_away(self, at_ms: int | None = None) -> bool:
+        """True while nothing on its bus can be reached, a clock chip on it neither. at_ms: None: now."""
+        at_ms = self.now_ms if at_ms is None else at_ms
+        return self.wiring.clock != "internal" and self.faults.holds("bus-held", at_ms) is not None
 
     def begin_wake(self) -> bool:
         """Climate, clock and cell come up to date and the board boots; False: the cell is empty, and it does not."""

@@ -133,6 +133,7 @@ class World:
         return (
             node.network is not None
             and not node.is_clock_away()
+            and not node.is_clock_away(node.awake_from_ms)  # which a node that begins without it does not ask again
             and node.network.is_clear(now_s - ASKING_S, now_s)
             and node.link_rtt_ms <= ANSWER_MS_MAX
             and self.time_behaviour(now_s) == "good"

@@ -34,7 +34,7 @@ def recover(file, eui, random_u32, feed, known=None):
     if bytes(owner) != bytes(eui):
         raise RingError("the ring belongs to another board")
     found = ring.Ring(file, ring_id, stride, 0)
-    found.head = find_head(found, feed)
+    found.head = find_head(found, feed, known)
     if found.head == 0:
         # No reading is left to tell which numbers were used, so the numbers start again under a new name.
         return ring_layout.create(file, random_u32, stride, eui, node, channels), 1, 0

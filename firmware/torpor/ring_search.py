@@ -19,8 +19,21 @@ PROBES = 128
 UNREAD_MAX = 128
 
 
-def find_head(found, feed):
-    """The newest seq on the card, 0 when there is none. Raises CardError when too little can be read to tell."""
+def find_head(found, feed, known=None):
+    """The newest seq on the card, 0 when there is none. Raises CardError when too little can be read to tell.
+
+    known: as recover has it. Where the card has lost so much that a search stops short, the diary shows the way.
+    """
+    head = _searched(found, feed)
+    if known is not None and known[0] == found.ring_id and known[1] > head + SPAN + 2:
+        for seq in range(known[1], known[1] - SPAN - 2, -1):
+            feed()
+            if found.load(seq, found.scratch):
+                return _follow(found, seq, feed)
+    return head
+
+
+def _searched(found, feed):
     search = _Search(found, feed)
     start, first = search.first_whole()
     if first == 0:
@@ -41,7 +54,9 @@ def _follow(found, head, feed):
     buffer = bytearray(ring.SECTOR)
     unread = 0
     ahead = head + 1
-    while ahead <= head + SPAN + 2:
+    # a unit that is gone leaves a longer gap: what shows it, and the numbers that were passed over behind it
+    gap = 4 * SPAN if head > 1 and _is_bad(found, head - 1) else SPAN + 2
+    while ahead <= head + gap:
         feed()
         try:
             found.file.read(found.sector_of(ahead), buffer)

@@ -10,6 +10,8 @@ from .errors import CardError, RingError
 AWAKE_S_MAX = 300
 # no RTC goes on from here: what the diary takes for its last value when a wake could not reach it
 NOWHERE_S = 0xFFFFFFFF
+# where runs are numbered from that begin without a look at the card, and how many of them there are
+UNSEEN_RUNS = 0x4000
 
 
 def begin(cycle, rtc_s):
@@ -29,7 +31,11 @@ def begin(cycle, rtc_s):
         rtc_s = timekeeping.COUNT_START_S
         _start_counting(cycle, rtc_s)
     last_slot = r.last_slot if timekeeping.known(r) else retained.NO_SLOT
-    timekeeping.begin_run(r, rtc_s, max(r.run, newest[2] if newest else 0) + 1)
+    before = max(r.run, newest[2] if newest else 0)
+    if r.cold and newest is None and (cycle.ring is None or cycle.ring.head):
+        # readings that cannot be seen have numbers of runs, and two of one number would give each other's their times
+        before = UNSEEN_RUNS | cycle.ports.random.u32() % UNSEEN_RUNS
+    timekeeping.begin_run(r, rtc_s, before + 1)
     # what a reset in this wake compares the clock with
     r.asleep_rtc_s = NOWHERE_S if cycle.rtc_away else rtc_s
     r.bits |= retained.FIRST_READING

@@ -655,6 +655,28 @@ def test_a_reset_right_after_a_run_began_begins_none_of_the_same_number(cause):
     assert (cycle.r.run, cycle.r.run_base_s) == (2, base_s)
 
 
+def test_runs_that_begin_without_a_look_at_the_card_take_no_number_that_it_may_have():
+    board, _ = synchronised()
+    files = board.files
+    board.files = None
+    runs_seen = set()
+    for _ in range(4):
+        board.power_cut(rtc_lost=True)
+        board.wake()
+        runs_seen.add(diary(board).run)
+    assert len(runs_seen) == 4
+    assert min(runs_seen) > 0x4000
+    board.files = files
+    board.power_cut(rtc_lost=True)
+    board.wake()
+    assert diary(board).run not in runs_seen
+    # a card that has none of them yet begins with 1
+    board.files = {}
+    board.power_cut(rtc_lost=True)
+    board.wake()
+    assert diary(board).run == 1
+
+
 def test_a_clock_that_stands_still_ends_no_readings(monkeypatch):
     """Their time is unknown, as it is; each wake begins to count anew."""
     board, asked_s = synchronised()

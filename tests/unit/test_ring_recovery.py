@@ -612,6 +612,22 @@ class TestAUnitGone:
             assert run_into_cut(device, after, this, 1, kind)
             assert cold(device)[0].head in (last, last + 1), (offset, more)
 
+    @pytest.mark.parametrize("told", [True, False])
+    def test_both_beginnings_gone_one_after_the_other_use_no_number_again(self, told):
+        """Of the first half little was mended when the other one goes: what was written since is beyond a gap."""
+        device, this, node = wrapped(8193, 60, 80)
+        for seq in range(2, 81, 2):
+            device.sectors[this.sector_of(seq)] = b"\xee" * 512
+        this = cold(device)[0]
+        assert this.head == 79 + 64
+        node.appends(this, 47)
+        for seq in range(1, this.head + 1, 2):
+            device.sectors[this.sector_of(seq)] = b"\xee" * 512
+        newest = this.head - this.head % 2
+        again = cold(device, known=(this.ring_id, this.head) if told else None)[0]
+        assert again.head >= this.head
+        assert bytes(again.read(newest)) == node.stored[newest]
+
 
 class TestMending:
     def test_a_rebuilt_sector_is_the_one_that_was_lost(self):

@@ -136,6 +136,14 @@ KEPT = {
         Site("alder", "cell", {**SMALL_CELL, "capacity_mah": 199.0, "self_discharge_percent_per_month": 8.45}),
         Fault("clock-jump", "alder", 4.0762939453125 * 86400, 4.0762939453125 * 86400, {"seconds": 3600}),
     ),
+    # the same, where it is back in the middle of the wake that began without it (world.py)
+    "no patience, and a clock that is back in the middle of a wake": storm(
+        2807,
+        0.4,
+        "2027-06-01",
+        Setting("alder", "time", "patience_h", 0),
+        Fault("bus-held", "alder", 0.2 * 86400, 7 * 3600),
+    ),
     # nothing sets a clock that cannot be reached, whatever a time server says (world.py)
     "no patience, and a clock out of reach": storm(
         4143,
