@@ -68,14 +68,14 @@ BREAKS = {
     "a due slot is slept through": (
         8,
         "schedule.py",
-        "    return start_s - time_s\n",
-        "    return start_s - time_s + (every_s if start_s // every_s % 37 == 0 else 0)\n",
+        "    return max(SLEEP_S_MIN, start_s - time_s)\n",
+        "    return max(SLEEP_S_MIN, start_s - time_s + (every_s if start_s // every_s % 37 == 0 else 0))\n",
     ),
     "a slot is sampled twice": (
         8,
         "schedule.py",
-        "    return start_s - time_s\n",
-        "    return (start_s - time_s) // (2 if start_s // every_s % 37 == 0 else 1)\n",
+        "    return max(SLEEP_S_MIN, start_s - time_s)\n",
+        "    return max(SLEEP_S_MIN, (start_s - time_s) // (2 if start_s // every_s % 37 == 0 else 1))\n",
     ),
 }
 
