@@ -97,6 +97,7 @@ class ClockBook:
         return self._counted_from_ms is not None
 
     def settle_count(self, goes_on: bool) -> None:
+        """The next reading shows it. goes_on: its count began where the one before did."""
         if goes_on:
             self._counting_from_ms = self._counted_from_ms
         self._counted_from_ms = None

@@ -142,7 +142,7 @@ class Node:
         self._spent_ms[state] += ms
 
     def is_clock_away(self, at_ms: int | None = None) -> bool:
-        """True while nothing on its bus can be reached, a clock chip on it neither. at_ms: None: now."""
+        """True while nothing on its bus can be reached, a clock chip on it neither. at_ms None: now."""
         at_ms = self.now_ms if at_ms is None else at_ms
         return self.wiring.clock != "internal" and self.faults.holds("bus-held", at_ms) is not None
 

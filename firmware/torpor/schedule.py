@@ -42,7 +42,7 @@ def is_early(time_s, every_s):
 
 
 def until_next_slot_s(time_s, last_slot, every_s, late_s=0):
-    """Seconds until the next slot that is neither stored nor past; one that began less than `late_s` ago is not."""
+    """Seconds until the next slot that is neither stored nor past; it is past `late_s` after it began."""
     start_s = ((time_s - late_s) // every_s + 1) * every_s
     if last_slot != NO_SLOT:
         start_s = max(start_s, (last_slot + 1) * every_s)

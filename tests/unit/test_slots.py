@@ -280,6 +280,15 @@ def test_a_clock_that_was_slow_leaps_over_slots_and_the_node_may_count_them():
     assert "2 due slots" in wake(slots, 17 * 600)
 
 
+@pytest.mark.parametrize(("drift_s", "fine"), [(20, True), (5, False)])
+def test_as_far_as_the_clock_may_be_off_a_wake_may_have_reached_into_a_slot(drift_s, fine):
+    slots = drifting(drift_s)
+    wake(slots, 0)
+    slots.wake_began(0)
+    slots.wake_ended(1_190_000, None)  # 10 s before the second slot after it
+    assert (wake(slots, 1800) is None) == fine
+
+
 @pytest.mark.parametrize("drift_s", [0.0, 20.0])
 def test_a_good_clock_excuses_nothing(drift_s):
     slots = drifting(drift_s)

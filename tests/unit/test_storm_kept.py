@@ -12,6 +12,7 @@ from hostsim.storm_life import lived
 from hostsim.storm_pieces import AccessPoint, Clock, Outage, Setting, Site, Storm, built
 
 DIVIDER = {"divider_upper_ohm": 1000000, "divider_lower_ohm": 1000000}
+CRYSTAL = {"kind": "crystal", "offset_spread_ppm": 20.0, "ageing_ppm_per_year": 3.0}
 RC = {"kind": "rc", "offset_spread_ppm": 50000.0, "noise_ppm": 300.0}
 
 SMALL_CELL = {
@@ -99,7 +100,7 @@ KEPT = {
         Setting("birch", "battery", "radio_off_mv", 3305),
         Setting("birch", "battery", "radio_on_mv", 3309),
         Site("birch", "cell", {**SMALL_CELL, "capacity_mah": 65.0, "state_of_charge": 0.81}),
-        Clock("birch", {"kind": "crystal", "offset_spread_ppm": 20.0, "ageing_ppm_per_year": 3.0}, 200, "pcf8523"),
+        Clock("birch", CRYSTAL, 200, "pcf8523"),
         Fault("bus-held", "birch", 623167.3828125, 631520.5078125),
         Fault("power-cut", "birch", 623320.3125, 623320.3125, {**CUT, "count": 90}),
         node="birch",
@@ -122,7 +123,7 @@ KEPT = {
         "2033-02-03",
         Setting("alder", "", "sample_every_s", 900),
         Setting("alder", "", "transmit_every_s", 921),
-        Clock("alder", {"kind": "crystal", "offset_spread_ppm": 20.0, "ageing_ppm_per_year": 3.0}, 130, "pcf8523"),
+        Clock("alder", CRYSTAL, 130, "pcf8523"),
         Fault("clock-reset", "alder", 1.85107421875 * 86400, 1.85107421875 * 86400, {"told": "silent"}),
         Fault("bus-held", "alder", 2.75006103515625 * 86400, 2.75189208984375 * 86400),
     ),
