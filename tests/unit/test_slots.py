@@ -382,3 +382,16 @@ def test_up_to_the_wake_that_has_settings_again_none_was_due(quiet, fine):
         slots.wake_began(3_590_000 + n * 600_000)
         slots.wake_ended(3_590_100 + n * 600_000, None)
     assert (wake(slots, 3600 + 600 * max(0, quiet - 1)) is None) == fine
+
+
+@pytest.mark.parametrize(("end", "fine"), [("a power cut", True), (None, False)])
+def test_a_wake_that_was_cut_short_leaves_the_end_of_the_time_without_settings_to_the_next(end, fine):
+    slots = lived(600)
+    wake(slots, 0)
+    slots.wake_began(600_000, True)
+    slots.wake_ended(600_100, None)
+    slots.wake_began(1_200_500)
+    slots.wake_ended(1_200_600, end)
+    slots.wake_began(4_800_500)  # an hour later, and none is due in it
+    slots.wake_ended(4_800_600, None)
+    assert (wake(slots, 5400) is None) == fine
