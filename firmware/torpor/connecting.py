@@ -4,6 +4,7 @@ Only a PUBACK proves a network: one that joins but does not reach the broker is 
 """
 
 from . import delivery, networks, schedule, storing
+from .errors import LinkError
 
 
 def join(cycle):
@@ -79,7 +80,13 @@ def _sync_due(cycle):
 def sync(cycle):
     from . import timesync
 
-    if timesync.synchronise(cycle):
+    was_set = False
+    try:
+        was_set = timesync.synchronise(cycle)
+    except LinkError as error:
+        cycle.count(error)
+        cycle.clock_refused = True
+    if was_set:
         cycle.ports.log.event("clock-set", drift_ppb=cycle.r.drift_ppb)
     elif not cycle.time_known() and cycle.settings["broker"]["tls"]:
         # a certificate cannot be checked without the time
@@ -92,7 +99,8 @@ def send(cycle):
     outcome = delivery.Delivery(cycle).run()
     if cycle.person:
         cycle.ports.signal.show(outcome)
-    if outcome == delivery.ACCEPTED:
+    # a clock that did not take the time is tried again as soon as a session that failed
+    if outcome == delivery.ACCEPTED and not cycle.clock_refused:
         cycle.transmit_failed = False
         r.failures = 0
         r.next_transmit_s = schedule.next_transmit_s(cycle.time_s(), cycle.transmit_s)

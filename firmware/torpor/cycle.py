@@ -85,6 +85,7 @@ class Cycle:
         self.network_name = None
         self.transmit_failed = False
         self.certificate_refused = False
+        self.clock_refused = False
 
     def run(self):
         try:

@@ -26,7 +26,7 @@ SURE_S = 60
 
 
 def synchronise(cycle):
-    """Ask the time servers in turn; True when the clock was set from one.
+    """Ask the time servers in turn; True when the clock was set from one. LinkError where the clock takes no time.
 
     An answer that a known clock does not bear out counts only when another one says the same; with an unknown clock
     also when it is the only one that any server gives. Earlier RTC readings of this wake are carried over
@@ -145,6 +145,10 @@ def _set(cycle, stamp):
     at_edge = _at_present(cycle, stamp)
     clock.wait_ms((1500 - at_edge[1]) % 1000)
     new_rtc_s = _at_present(cycle, stamp)[0] + 1
-    clock.set_rtc(new_rtc_s)
+    try:
+        clock.set_rtc(new_rtc_s)
+    except Exception as error:
+        # what a bus raises differs from platform to platform
+        raise LinkError("time", "the clock cannot be set") from error
     runs.time_set(cycle, rtc_s, at_edge, new_rtc_s)
     return True

@@ -171,3 +171,26 @@ def test_a_certificate_that_one_network_shows_may_be_somebody_elses():
     board = transmitting({"yard-office": "impostor", "kiln-shed": "good", "foreman-hotspot": "good"})
     assert board.joins == [("yard-office", True), ("kiln-shed", False)]
     assert diary(board).failures == 0
+
+
+def test_a_clock_that_does_not_take_the_time_costs_no_session_and_is_tried_again_soon():
+    board = Board(SETTINGS)
+    ahead = board.copy()
+    ahead.wake("power-on")
+    at = max(index for index, name in enumerate(ahead.calls) if name == "clock.set_rtc")
+    board.fault = (at, OSError(5))
+    board.wake("power-on")
+    board.fault = None
+    # the reading waits for its time, the health message has gone out
+    assert diary(board).acked_to == 0
+    assert [topic.rsplit("/", 1)[1] for topic, *_ in board.arrived] == ["health"]
+    assert diary(board).failures == 1
+    assert diary(board).faults[FAULTS.index("time")] == 1
+    assert "failed" not in [name for name, _ in board.logged]
+    board.joins = []
+    for _ in range(4):
+        board.wake()
+    assert board.joins
+    assert diary(board).failures == 0
+    assert diary(board).acked_to >= 1
+    assert board.rtc_offset_s > 1_700_000_000

@@ -11,10 +11,11 @@ FIRMWARE = pathlib.Path(__file__).parents[2] / "firmware"
 SOURCES = sorted(FIRMWARE.rglob("*.py"))
 # boards/ names the platform's own modules
 PORTABLE = [path for path in SOURCES if path.is_relative_to(FIRMWARE / "torpor") and "boards" not in path.parts]
-HEAP = "256k"
+HEAP = "224k"
 LIMIT_S = 60
 
 WAKES = '''
+import gc
 import micropython
 from torpor import cycle, retained
 from torpor.errors import CardError, LinkError
@@ -244,6 +245,8 @@ def wake(cause):
 
 
 def main():
+    # as the board's ports begin (boards/micropython.py)
+    gc.threshold(32768)
     events = wake("power-on")
     assert "stored" in events and World.joined == 1, events
     assert World.topics == ["torpor/north-stack/readings", "torpor/north-stack/health"], World.topics
