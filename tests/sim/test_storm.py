@@ -11,6 +11,7 @@ import time
 from concurrent.futures import Future, ProcessPoolExecutor
 from pathlib import Path
 
+import psutil
 import pytest
 from test_promises import BREAKS
 
@@ -36,7 +37,13 @@ def command(*words, firmware=None, cwd=None):
 
 
 def ran(process):
-    out, err = process.communicate(timeout=LIMIT_S)
+    try:
+        out, err = process.communicate(timeout=LIMIT_S)
+    except subprocess.TimeoutExpired:
+        # workers that go on would take the time of the tests behind this one
+        for each in (*psutil.Process(process.pid).children(recursive=True), process):
+            each.kill()
+        raise
     return process.returncode, out, err
 
 
