@@ -58,6 +58,9 @@ The radio comes on in JOIN, which only SERVICE and a reset by the watchdog reach
 """
 
 END = """
+A clock that does not take the time it is given costs no session: what is due goes out, and the next session comes as
+soon as after one that failed.
+
 Whatever is raised in a state is counted under its name in the health message and leads to SLEEP. So does a wake of
 more than {steps} steps. JOIN and SEND together get what is left of {seconds} s, counted from the beginning of the
 wake, the service window not included. Only what is not an `Exception` passes through: the sleep itself, and a reset.
