@@ -9,7 +9,7 @@ from struct import unpack_from
 from . import ring, ring_layout
 from .errors import CardError, RingError
 from .ring import DAMAGE_SECTORS
-from .ring_search import UNIT_SECTORS, find_head, is_bad, passed_over
+from .ring_search import UNIT_SECTORS, find_head, passed_over
 
 # so many sectors may refuse to be mended before the card is given up
 REFUSED_MAX = 4
@@ -96,7 +96,9 @@ def mend(found, feed):
     for half in (0, 1):
         for place in _endangered(found, half):
             feed()
-            seq = _seq_at(found, half, place)
+            # the newest reading of this half that has this place
+            pair = (found.head - ((found.head ^ half) & 1)) >> 1
+            seq = 2 * (pair - (pair - place) % found.half) + half
             if 0 <= found.passed_from - seq <= 2 * DAMAGE_SECTORS + 2:
                 continue
             try:
@@ -112,14 +114,11 @@ def mend(found, feed):
 def _endangered(found, half):
     """Places of a half that an aligned group around the last write may have taken, each once."""
     count = found.half
-    newest = _newest_of(found, half)
+    newest = (found.head - ((found.head ^ half) & 1)) >> 1
     first = newest - DAMAGE_SECTORS + 1
     for place in range(first, first + 2 * DAMAGE_SECTORS):
         yield place % count
-    edges = []
-    if not (_is_bad_at(found, half, DAMAGE_SECTORS) and _is_bad_at(found, half, DAMAGE_SECTORS + 1)):
-        # else a unit is gone, and to a later search that has lost the rest, a beginning would look like all there was
-        edges.append(range(DAMAGE_SECTORS))
+    edges = [range(DAMAGE_SECTORS)]
     if half == 0:
         # the layouts of half 1 follow
         edges.append(range(count - DAMAGE_SECTORS, count))
@@ -127,22 +126,6 @@ def _endangered(found, half):
         for place in edge:
             if (place - first) % count >= 2 * DAMAGE_SECTORS:
                 yield place
-
-
-def _newest_of(found, half):
-    """The place, all laps counted, of the newest reading of a half."""
-    return (found.head - ((found.head ^ half) & 1)) >> 1
-
-
-def _seq_at(found, half, place):
-    """The newest reading of a half that has this place; less than 1: none has had it."""
-    newest = _newest_of(found, half)
-    return 2 * (newest - (newest - place) % found.half) + half
-
-
-def _is_bad_at(found, half, place):
-    seq = _seq_at(found, half, place)
-    return seq >= 1 and is_bad(found, seq)
 
 
 def _mend_one(found, seq):

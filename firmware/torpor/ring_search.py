@@ -40,11 +40,7 @@ def _searched(found, feed):
         # a reading would show in the half that could be read
         if search.unread[0] and search.unread[1]:
             raise CardError("too little of the card can be read")
-        if _is_untouched(found):
-            return 0
-        # so much is gone that the readings may lie between the probes
-        head = search.newest_of_all(0)
-        return _follow(found, head, feed) if head else 0
+        return 0
     # with the beginning of both halves gone, order along the half proves nothing; but from the second lap on a large
     # ring has order behind the gap, and too much to look at everything
     ordered = found.half > UNIT_SECTORS and (first >> 1) // found.half > 0
@@ -53,24 +49,13 @@ def _searched(found, feed):
     return _follow(found, head, feed)
 
 
-def _is_untouched(found):
-    """True when both copies of the first layout are whole, which stand before the halves."""
-    one, other = bytearray(ring.SECTOR), bytearray(ring.SECTOR)
-    try:
-        found.file.read(0, one)
-        found.file.read(ring.LAYOUT_SLOTS + found.half, other)
-    except CardError:
-        return False
-    return one == other and ring.crc_ok(one)
-
-
 def _follow(found, head, feed):
     """Step from `head` over bad sectors to the newest seq that follows it."""
     buffer = bytearray(ring.SECTOR)
     unread = 0
     ahead = head + 1
     # a unit that is gone leaves a longer gap: what shows it, and the numbers that were passed over behind it
-    gap = 4 * SPAN if head > 1 and is_bad(found, head - 1) else SPAN + 2
+    gap = 4 * SPAN if head > 1 and _is_bad(found, head - 1) else SPAN + 2
     while ahead <= head + gap:
         feed()
         try:
@@ -121,7 +106,7 @@ def _unit_gone(found, feed):
     bad = 0
     seq = found.head - 1
     first = _first_told(found, found.head)
-    while seq >= first and bad <= ring.DAMAGE_SECTORS and is_bad(found, seq):
+    while seq >= first and bad <= ring.DAMAGE_SECTORS and _is_bad(found, seq):
         feed()
         bad += 1
         seq -= 2
@@ -129,7 +114,7 @@ def _unit_gone(found, feed):
     if bad:
         # in the first lap nothing is known of what lies ahead
         seq = found.head + 1 - found.capacity
-        while seq > 0 and bad <= ring.DAMAGE_SECTORS and is_bad(found, seq):
+        while seq > 0 and bad <= ring.DAMAGE_SECTORS and _is_bad(found, seq):
             feed()
             bad += 1
             seq += 2
@@ -143,7 +128,7 @@ def _first_told(found, seq):
     return seq - found.scratch[5] + 1
 
 
-def is_bad(found, seq):
+def _is_bad(found, seq):
     """True when the sector of `seq` can be read and does not hold it."""
     try:
         found.file.read(found.sector_of(seq), found.scratch)
@@ -210,7 +195,7 @@ class _Search:
     def newest_of_all(self, start):
         """The newest seq of all places; every one is looked at, up to what no loss of one unit explains.
 
-        start: a whole one, 0 when none is known.
+        start: a whole one.
         """
         head = gap = 0
         for index in range(self._found.half):
