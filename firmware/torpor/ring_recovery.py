@@ -1,15 +1,15 @@
 """A cold start: checking a ring, and mending what a power cut destroyed.
 
 Law: recovery never writes a sector whose contents it could not rebuild from whole ones, and it finishes one half
-before it touches the other.
+before it touches the other. (The one other thing that it writes, the high-water mark, stands among the layouts.)
 """
 
 from struct import unpack_from
 
-from . import ring, ring_layout
+from . import ring, ring_layout, ring_mark
 from .errors import CardError, RingError
 from .ring import DAMAGE_SECTORS
-from .ring_search import UNIT_SECTORS, find_head, passed_over
+from .ring_search import UNIT_SECTORS, find_behind, find_head, passed_over
 
 # so many sectors may refuse to be mended before the card is given up
 REFUSED_MAX = 4
@@ -35,6 +35,9 @@ def recover(file, eui, random_u32, feed, known=None):
         raise RingError("the ring belongs to another board")
     found = ring.Ring(file, ring_id, stride, 0)
     found.head = find_head(found, feed, known)
+    mark = ring_mark.load(found)
+    if mark[1] > found.head:
+        found.head = find_behind(found, mark[1], feed) or found.head
     if found.head == 0:
         # No reading is left to tell which numbers were used, so the numbers start again under a new name.
         return ring_layout.create(file, random_u32, stride, eui, node, channels), 1, 0
@@ -42,10 +45,12 @@ def recover(file, eui, random_u32, feed, known=None):
         raise CardError("the newest reading cannot be read twice")
     found.acked_to = min(unpack_from("<I", found.buffer, 16)[0], found.head)
     slots = _mend_layouts(file, ring_id, feed)
-    passed = passed_over(found, known, feed)
+    passed = passed_over(found, known, feed, mark)
     if passed:
         # what shows that readings are gone stays as it is until one is stored behind it
         found.skip_to(found.head + passed)
+        if mark != (found.passed_from, found.head):
+            ring_mark.keep(found, slots)
     mended = mend(found, feed)
     if not passed and not found.carry_on():
         raise CardError("the newest reading cannot be read twice")

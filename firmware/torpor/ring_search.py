@@ -33,6 +33,19 @@ def find_head(found, feed, known=None):
     return head
 
 
+def find_behind(found, passed_to, feed):
+    """The newest seq of the readings behind `passed_to`, the last number that was passed over; 0 when there is none.
+
+    The high-water mark shows the way to them where all that led from the beginning is lost.
+    """
+    for seq in range(passed_to + 1, passed_to + SPAN + 3):
+        feed()
+        if found.load(seq, found.scratch):
+            head = _Search(found, feed).newest_of_lap((seq >> 1) % found.half, seq)
+            return _follow(found, head, feed)
+    return 0
+
+
 def _searched(found, feed):
     search = _Search(found, feed)
     start, first = search.first_whole()
@@ -73,21 +86,21 @@ def _follow(found, head, feed):
     return head
 
 
-def passed_over(found, known, feed):
+def passed_over(found, known, feed, mark=(0, 0)):
     """How many numbers after the head may have been given out, though the card has none of their readings; mostly 0.
 
     The newest reading has no copy yet: when its sector cannot be read any more, only the diary tells of it, or that
     the unit of the card is gone in which it lay. Then so many numbers are passed over that no write comes near the
-    head, which has lost its copy with it.
+    head, which has lost its copy with it. mark: what was passed over before, as the high-water mark has it, for when
+    nothing whole follows it: the unit with all that did is gone.
     """
-    head = found.head
+    head = newest = found.head
     # a diary that is further ahead than a search looks, numbers that it passed over included, remembers another state
     # of this ring: the card counts then
     told = known is not None and known[0] == found.ring_id and head < known[1] <= head + SPAN + 2
     gone = _unit_gone(found, feed)
-    if not told and not gone:
-        return 0
-    newest = max(head + SPAN, known[1] if told else 0)
+    if told or gone:
+        newest = max(head + SPAN, known[1] if told else 0)
     if gone and found.half + ring.LAYOUT_SLOTS < UNIT_SECTORS:
         # the unit may have both halves' sectors of the same places: their numbers end where the lap before is whole
         while newest < head + found.capacity - SPAN and not _is_old(found, newest + 1) | _is_old(found, newest + 2):
@@ -95,6 +108,10 @@ def passed_over(found, known, feed):
             newest += SPAN
         while newest > head + SPAN and _is_old(found, newest) | _is_old(found, newest - 1):
             newest -= 2
+    before, passed_to = mark
+    if passed_to > head:
+        # where the head has gone back since, what was stored behind the mark is gone, too, but no more than this
+        newest = max(newest, passed_to if head >= before else passed_to + 2 * SPAN)
     return newest - head
 
 

@@ -26,7 +26,17 @@ LAYERS = (
         "sensors.loader",
         "sensors.sound",
     ),
-    ("toml", "settings_advice", "settings_rules", "settings", "last_good", "held", "ring", "ring_layout"),
+    (
+        "toml",
+        "settings_advice",
+        "settings_rules",
+        "settings",
+        "last_good",
+        "held",
+        "ring",
+        "ring_layout",
+        "ring_mark",
+    ),
     ("ring_search", "ring_recovery", "backlog", "uplink"),
     ("sensors.sampling", "card_start", "storing", "runs", "timesync", "answering", "delivery"),
     ("connecting", "awake", "sleeping"),
@@ -57,7 +67,7 @@ RARE = {
     "toml", "toml_scalars", "settings", "settings_table", "settings_kinds", "settings_rules", "settings_advice",
     "mqtt", "senml", "sntp", "uplink", "delivery", "answering", "backlog", "messages", "health", "connecting",
     "networks", "backoff", "timesync", "runs", "card_start", "ring_layout", "ring_search", "ring_recovery", "held",
-    "bringup", "sensors.sound",
+    "ring_mark", "bringup", "sensors.sound",
 }  # fmt: skip
 
 

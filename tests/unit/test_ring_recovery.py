@@ -9,7 +9,7 @@ import random
 import pytest
 from ring_device import CUTS, Device, PowerLoss
 from test_ring import ANCHOR, CHANNELS, EUI, cold, content, fill, make, nothing_lost, sectors
-from torpor import ring, ring_layout, ring_recovery, ring_search
+from torpor import ring, ring_layout, ring_mark, ring_recovery, ring_search
 from torpor.errors import CardError, RingError
 
 MORE = [("light", "lx", 0, "bh1750"), *CHANNELS]
@@ -627,6 +627,76 @@ class TestAUnitGone:
         again = cold(device, known=(this.ring_id, this.head) if told else None)[0]
         assert again.head >= this.head
         assert bytes(again.read(newest)) == node.stored[newest]
+
+    @pytest.mark.parametrize("marked", [True, False])
+    @pytest.mark.parametrize("first", [0, 1])
+    def test_a_unit_of_each_half_gone_one_after_the_other_anywhere(self, first, marked, monkeypatch):
+        """Behind the gap that the first one left, what was stored since and no memory of it: the mark tells."""
+        if not marked:
+            monkeypatch.setattr(ring_mark, "keep", lambda *_: None)
+        again_used = 0
+        for half, laps, before, between in [
+            *itertools.product((65440,), (0,), (41, 80, 1163, 9000), (1, 3, 67, 3000)),
+            *itertools.product((8193,), (0, 1), (5, 1163), (1, 47, 400, 9000)),
+        ]:
+            device, this, node = wrapped(half, 60, laps * 2 * half + before)
+            lose_unit(device, this, first)
+            this = cold(device)[0]
+            from_here = this.head
+            node.appends(this, between)
+            lose_unit(device, this, 1 - first)
+            again = cold(device)[0]
+            again_used += again.head < this.head
+            if marked:
+                missed = [seq for seq in range(from_here + 1, this.head) if again.read(seq) != node.stored[seq]]
+                assert len(missed) <= (between < 4), (half, laps, before, between)
+        assert (again_used > 0) is not marked
+
+    @pytest.mark.parametrize("kind", CUTS)
+    def test_a_cut_while_the_mark_is_written(self, kind):
+        base, node = self.gone(301)
+        del node.stored[301]
+        cuts = 0
+        for at_write, offset in itertools.product((1, 2, 3), (0, 13)):
+            device = base.copy(1, offset)
+            device.cut(at_write, kind)
+            try:
+                cold(device)
+            except PowerLoss:
+                cuts += 1
+            device.power_on()
+            this = cold(device)[0]
+            assert this.head == 300 + 64
+            assert all(bytes(this.read(seq)) == node.stored[seq] for seq in node.stored)
+            for copy in (0, 1):
+                assert device.sector(ring_layout.sector_of(0, copy, this.half))[:4] == ring_layout.MAGIC
+        assert cuts >= 4  # both copies
+
+    def test_a_layout_takes_the_place_of_the_mark_and_keeps_it(self):
+        device, this, _ = wrapped(self.HALF, 60, 301)
+        buffer = bytearray(512)
+        ring_layout.encode(buffer, ring_mark.SLOT, 60, this.ring_id, this.half, EUI, "node", CHANNELS)
+        lose_unit(device, this, 1)
+        this = cold(device)[0]
+        assert ring_mark.load(this) == (this.passed_from, this.head)
+        ring_layout.write(device, ring_mark.SLOT, buffer)
+        assert ring_mark.load(this) == (0, 0)
+        fill(this, 200, 1)
+        lose_unit(device, this, 1)
+        this, slots, _ = cold(device)
+        assert this.passed_from > 0
+        assert slots == ring_mark.SLOT + 1
+        assert [device.sector(ring_layout.sector_of(ring_mark.SLOT, copy, this.half)) for copy in (0, 1)] == [
+            buffer
+        ] * 2
+
+
+def lose_unit(device, this, half):
+    """Spoil the 4 MiB of the card in which the newest reading of a half lies."""
+    first = this.sector_of(this.head - ((this.head ^ half) & 1)) // 8192 * 8192
+    for sector in range(first, first + 8192):
+        if sector in device.sectors:
+            device.sectors[sector] = b"\xee" * 512
 
 
 class TestMending:
