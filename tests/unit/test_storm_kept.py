@@ -181,6 +181,17 @@ KEPT = {
         Outage(None, 0, 2.6 * 86400, "silent"),
         Fault("bus-held", "alder", 86404, 86464),
     ),
+    # seed 1880: what was stored behind the first gap was lost, and with it all that had shown the gap (ring_mark.py)
+    "a unit of each half goes, one after the other, and memory with the second": storm(
+        38,
+        0.55,
+        "2027-06-01",
+        Setting("alder", "", "sample_every_s", 60),
+        Setting("alder", "card", "size_mib", 64),
+        *(Fault("card-unit-gone", "alder", 43200 + n / 10, 43200 + n / 10) for n in range(3)),
+        *(Fault("card-unit-gone", "alder", 43400 + n / 10, 43400 + n / 10) for n in range(5)),
+        Fault("power-cut", "alder", 43400, 43400, {"at": "write", "count": 1, "damage": "garbage", "clock": "lost"}),
+    ),
 }
 
 
