@@ -32,18 +32,25 @@ def load(this):
     return newest
 
 
-def keep(this, layouts):
-    """Write both copies for what the ring `this` has just passed over, unless a layout has the place.
+def keep(this, mark, layouts):
+    """Write `mark`, as load has it, to each copy that does not have it yet, unless a layout has the place.
 
     layouts: how many slots are in use. A card that does not take the mark is left without: it is a second witness.
     """
     if layouts > SLOT:
         return
     buffer = bytearray(ring.SECTOR)
-    pack_into(_HEADER, buffer, 0, MAGIC, VERSION, 0, 0, this.ring_id, this.passed_from, this.head)
+    pack_into(_HEADER, buffer, 0, MAGIC, VERSION, 0, 0, this.ring_id, *mark)
     ring.seal(buffer)
+    there = bytearray(ring.SECTOR)
     for copy in (0, 1):
+        sector = ring_layout.sector_of(SLOT, copy, this.half)
         try:
-            this.file.write(ring_layout.sector_of(SLOT, copy, this.half), buffer)
+            this.file.read(sector, there)
+        except CardError:
+            there[0] = 0
+        try:
+            if there != buffer:
+                this.file.write(sector, buffer)
         except CardError:
             continue

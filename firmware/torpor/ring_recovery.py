@@ -49,8 +49,9 @@ def recover(file, eui, random_u32, feed, known=None):
     if passed:
         # what shows that readings are gone stays as it is until one is stored behind it
         found.skip_to(found.head + passed)
-        if mark != (found.passed_from, found.head):
-            ring_mark.keep(found, slots)
+        mark = (found.passed_from, found.head)
+    if mark[1]:
+        ring_mark.keep(found, mark, slots)
     mended = mend(found, feed)
     if not passed and not found.carry_on():
         raise CardError("the newest reading cannot be read twice")

@@ -673,6 +673,18 @@ class TestAUnitGone:
                 assert device.sector(ring_layout.sector_of(0, copy, this.half))[:4] == ring_layout.MAGIC
         assert cuts >= 4  # both copies
 
+    @pytest.mark.parametrize("copy", [0, 1])
+    def test_a_copy_of_the_mark_that_is_gone_is_written_again(self, copy):
+        device, this, _ = wrapped(self.HALF, 60, 301)
+        lose_unit(device, this, 1)
+        this = cold(device)[0]
+        mark = ring_mark.load(this)
+        assert mark == (this.passed_from, this.head)
+        fill(this, 200, 1)
+        for gone in (copy, 1 - copy):
+            device.sectors[ring_layout.sector_of(ring_mark.SLOT, gone, this.half)] = b"\xee" * 512
+            assert ring_mark.load(cold(device)[0]) == mark
+
     def test_a_layout_takes_the_place_of_the_mark_and_keeps_it(self):
         device, this, _ = wrapped(self.HALF, 60, 301)
         buffer = bytearray(512)
