@@ -12,6 +12,7 @@ from .errors import CardError
 MAGIC = b"tpHw"
 VERSION = 1
 _HEADER = "<4sBBHIII"
+_HEADER_SIZE = 20
 # the sectors that a cut can take on either side of this one are layouts, and they have another copy
 SLOT = ring.DAMAGE_SECTORS
 
@@ -19,17 +20,8 @@ SLOT = ring.DAMAGE_SECTORS
 def load(this):
     """(head before, last of them) of the numbers that the ring `this` passed over last; (0, 0): none."""
     buffer = bytearray(ring.SECTOR)
-    newest = (0, 0)
-    for copy in (0, 1):
-        try:
-            this.file.read(ring_layout.sector_of(SLOT, copy, this.half), buffer)
-        except CardError:
-            # the other copy, or what lies around the head
-            continue
-        magic, version, _, _, ring_id, before, last = unpack_from(_HEADER, buffer, 0)
-        if magic == MAGIC and version == VERSION and ring_id == this.ring_id and ring.crc_ok(buffer):
-            newest = max(newest, (before, last), key=lambda mark: mark[1])
-    return newest
+    one, other = _read(this, 0, buffer), _read(this, 1, buffer)
+    return one if one[1] >= other[1] else other
 
 
 def keep(this, mark, layouts):
@@ -40,17 +32,26 @@ def keep(this, mark, layouts):
     if layouts > SLOT:
         return
     buffer = bytearray(ring.SECTOR)
+    there = [_read(this, copy, buffer) for copy in (0, 1)]
     pack_into(_HEADER, buffer, 0, MAGIC, VERSION, 0, 0, this.ring_id, *mark)
+    buffer[_HEADER_SIZE : ring.CRC_AT] = bytes(ring.CRC_AT - _HEADER_SIZE)
     ring.seal(buffer)
-    there = bytearray(ring.SECTOR)
-    for copy in (0, 1):
-        sector = ring_layout.sector_of(SLOT, copy, this.half)
+    # a copy that is the last one is written over when the other has the new mark
+    for copy in (0, 1) if there[1][1] else (1, 0):
         try:
-            this.file.read(sector, there)
-        except CardError:
-            there[0] = 0
-        try:
-            if there != buffer:
-                this.file.write(sector, buffer)
+            if there[copy] != mark:
+                this.file.write(ring_layout.sector_of(SLOT, copy, this.half), buffer)
         except CardError:
             continue
+
+
+def _read(this, copy, buffer):
+    """The mark in a copy, (0, 0) where it is not whole; the other copy then, or what lies around the head."""
+    try:
+        this.file.read(ring_layout.sector_of(SLOT, copy, this.half), buffer)
+    except CardError:
+        return 0, 0
+    magic, version, _, _, ring_id, before, last = unpack_from(_HEADER, buffer, 0)
+    if magic != MAGIC or version != VERSION or ring_id != this.ring_id or not ring.crc_ok(buffer):
+        return 0, 0
+    return before, last

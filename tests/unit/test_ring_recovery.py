@@ -703,6 +703,33 @@ class TestAUnitGone:
             buffer
         ] * 2
 
+    @pytest.mark.parametrize("seed", range(40))
+    def test_whatever_befalls_a_card_no_number_but_the_newest_comes_again(self, seed):
+        """Units, cuts, cuts in the start after them, with and without memory: one thing at a time, in any order."""
+        chance = random.Random(seed)
+        half = chance.choice([8193, 8300, 12000, 65440])
+        device, this, node = wrapped(half, 60, chance.choice([5, 40, 63, 64, 70, 300, 1163, 5000]))
+        for _ in range(chance.randrange(2, 7)):
+            newest = this.head
+            what = chance.choice(["unit", "unit", "cut", "reset"])
+            if what == "unit":
+                lose_unit(device, this, chance.randrange(2))
+            elif what == "cut":
+                run_into_cut(device, node, this, chance.randrange(1, 4), chance.choice(CUTS), 3)
+                newest = this.head
+            known = (this.ring_id, newest) if chance.random() < 0.4 else None
+            if chance.random() < 0.2:
+                device.cut(chance.randrange(1, 8), chance.choice(CUTS))
+                try:
+                    cold(device, known=known)
+                except PowerLoss:
+                    pass
+                device.power_on()
+            before = this.ring_id
+            this = cold(device, chance.randrange(1, 1 << 32), known)[0]
+            assert this.head >= newest - (known is None) or this.ring_id != before
+            node.appends(this, chance.choice([0, 1, 2, 3, 10, 47, 68, 200, 2000]))
+
 
 def lose_unit(device, this, half):
     """Spoil the 4 MiB of the card in which the newest reading of a half lies."""
@@ -787,7 +814,7 @@ class TestSearchCost:
     def test_a_large_ring_whose_halves_have_both_lost_their_beginning(self, laps, heads, reads_max):
         half = ring.half_sectors(131072)
         for head in heads:
-            device = Filled(half, laps * 2 * half + head, lost=range(600))
+            device = Filled(half, laps * 2 * half + head, lost=range(40))
             assert ring_search.find_head(ring.Ring(device, 5, 60, 0), lambda: None) == device.head
             assert device.reads <= reads_max
 
