@@ -10,7 +10,7 @@ from binascii import hexlify
 
 from . import mqtt, record, ring_layout, senml, timekeeping
 from .errors import CardError
-from .ring import LAYOUT_SLOTS, SECTOR
+from .ring import LAYOUT_SLOTS, READ_ATTEMPTS, SECTOR
 
 _READINGS = "torpor/%s/readings"
 # readings passed over at a time in search of a whole sector: no more than an eighth of a dead 4-MiB unit
@@ -130,6 +130,20 @@ class RingSource:
 
     def read(self, seq):
         return self.ring.read(seq)
+
+    def next_from(self, seq, go_on):
+        """The first reading from `seq` on that a whole sector has; head + 1: none, or how far it came while go_on().
+
+        A unit of a card has thousands: each sector is asked for itself, and not for each reading that it may repeat.
+        """
+        buffer = bytearray(SECTOR)
+        place = seq
+        while place <= self.ring.head and go_on():
+            for _ in range(READ_ATTEMPTS):
+                if self.ring.load(place, buffer):
+                    return max(seq, place - buffer[5] + 1)
+            place += 1
+        return place
 
     def channels(self, layout):
         """[(name, unit, exponent)] of a layout, None when no copy of it is whole."""

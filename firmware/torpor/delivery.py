@@ -209,11 +209,19 @@ class Delivery:
                 r.bits &= ~retained.TAIL_UNREAD
                 yield seq, data
             elif passing:
-                self.missing(seq, seq)
+                first = seq
+                # its sectors may be whole, and only its layout gone
+                seq = max(seq + 1, source.next_from(seq, self._goes_on))
+                self.missing(first, seq - 1)
+                continue
             else:
                 r.bits |= retained.TAIL_UNREAD
                 return
             seq += 1
+
+    def _goes_on(self):
+        self._ports.power.feed_watchdog()
+        return self.in_time()
 
     def _note(self, seq, head):
         """Before a reading leaves: a reset in mid-session must not send it again as new.

@@ -20,7 +20,7 @@ SLOT = ring.DAMAGE_SECTORS
 def load(this):
     """(head before, last of them) of the numbers that the ring `this` passed over last; (0, 0): none."""
     buffer = bytearray(ring.SECTOR)
-    one, other = _read(this, 0, buffer), _read(this, 1, buffer)
+    one, other = [_read(this, copy, buffer) or (0, 0) for copy in (0, 1)]
     return one if one[1] >= other[1] else other
 
 
@@ -32,25 +32,32 @@ def keep(this, mark, layouts):
     if layouts > SLOT:
         return
     buffer = bytearray(ring.SECTOR)
-    there = [_read(this, copy, buffer) for copy in (0, 1)]
+    there = []
+    for copy in (0, 1):
+        there.append(_read(this, copy, buffer))
+        if there[copy] is not None and ring_layout.decode(buffer, SLOT) is not None:
+            # its other copy cannot be read, so it was not counted
+            return
     pack_into(_HEADER, buffer, 0, MAGIC, VERSION, 0, 0, this.ring_id, *mark)
     buffer[_HEADER_SIZE : ring.CRC_AT] = bytes(ring.CRC_AT - _HEADER_SIZE)
     ring.seal(buffer)
     # a copy that is the last one is written over when the other has the new mark
-    for copy in (0, 1) if there[1][1] else (1, 0):
+    for copy in (0, 1) if there[1] and there[1][1] else (1, 0):
+        # what cannot be read today may be a layout
+        if there[copy] is None or there[copy] == mark:
+            continue
         try:
-            if there[copy] != mark:
-                this.file.write(ring_layout.sector_of(SLOT, copy, this.half), buffer)
+            this.file.write(ring_layout.sector_of(SLOT, copy, this.half), buffer)
         except CardError:
             continue
 
 
 def _read(this, copy, buffer):
-    """The mark in a copy, (0, 0) where it is not whole; the other copy then, or what lies around the head."""
+    """The mark in a copy; (0, 0) where it holds none, None where it cannot be read."""
     try:
         this.file.read(ring_layout.sector_of(SLOT, copy, this.half), buffer)
     except CardError:
-        return 0, 0
+        return None
     magic, version, _, _, ring_id, before, last = unpack_from(_HEADER, buffer, 0)
     if magic != MAGIC or version != VERSION or ring_id != this.ring_id or not ring.crc_ok(buffer):
         return 0, 0

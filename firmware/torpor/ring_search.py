@@ -11,6 +11,8 @@ from .errors import CardError
 
 # readings among which those that a power cut destroyed lie, every other one of them
 SPAN = 2 * ring.DAMAGE_SECTORS
+# so many numbers are passed over behind a mark when the unit with all that followed it is gone
+PASSED_MORE = 2 * SPAN
 # a card may lose so many sectors at once: 4 MiB, what it manages as one
 UNIT_SECTORS = 8192
 # how many places along each half are looked at before a ring is believed to be empty
@@ -36,13 +38,23 @@ def find_head(found, feed, known=None):
 def find_behind(found, passed_to, feed):
     """The newest seq of the readings behind `passed_to`, the last number that was passed over; 0 when there is none.
 
-    The high-water mark shows the way to them where all that led from the beginning is lost.
+    The high-water mark shows the way to them where all that led from the beginning is lost. Where the card did not
+    take a newer mark, more were passed over than it states. Raises CardError when too little can be read to tell.
     """
-    for seq in range(passed_to + 1, passed_to + SPAN + 3):
+    unread = 0
+    for seq in range(passed_to + 1, passed_to + PASSED_MORE + SPAN + 3):
         feed()
-        if found.load(seq, found.scratch):
+        try:
+            found.file.read(found.sector_of(seq), found.scratch)
+        except CardError:
+            # as behind any head
+            unread += seq <= passed_to + 2
+            continue
+        if found.whole(found.scratch, seq):
             head = _Search(found, feed).newest_of_lap((seq >> 1) % found.half, seq)
             return _follow(found, head, feed)
+    if unread == 2:
+        raise CardError("too little of the card can be read")
     return 0
 
 
@@ -95,9 +107,10 @@ def passed_over(found, known, feed, mark=(0, 0)):
     nothing whole follows it: the unit with all that did is gone.
     """
     head = newest = found.head
+    before, passed_to = mark
     # a diary that is further ahead than a search looks, numbers that it passed over included, remembers another state
     # of this ring: the card counts then
-    told = known is not None and known[0] == found.ring_id and head < known[1] <= head + SPAN + 2
+    told = known is not None and known[0] == found.ring_id and head < known[1] <= max(head, passed_to) + SPAN + 2
     gone = _unit_gone(found, feed)
     if told or gone:
         newest = max(head + SPAN, known[1] if told else 0)
@@ -108,10 +121,9 @@ def passed_over(found, known, feed, mark=(0, 0)):
             newest += SPAN
         while newest > head + SPAN and _is_old(found, newest) | _is_old(found, newest - 1):
             newest -= 2
-    before, passed_to = mark
     if passed_to > head:
         # where the head has gone back since, what was stored behind the mark is gone, too, but no more than this
-        newest = max(newest, passed_to if head >= before else passed_to + 2 * SPAN)
+        newest = max(newest, passed_to + PASSED_MORE if head < before and _is_bad(found, before) else passed_to)
     return newest - head
 
 

@@ -169,6 +169,25 @@ def test_a_layout_with_more_channels_than_a_record_has_is_not_believed():
     assert packed(this, 3, diary_of()) == b""
 
 
+def test_what_a_unit_of_the_card_took_costs_two_reads_a_number():
+    this = ring_of([(1, 30, 0)])
+    source = backlog.RingSource(this, 0, CHANNELS)
+    for gone, found in (((), 5), ((5, 6, 7), 5), (range(5, 25), 25 - this.window + 1), (range(5, 31), 31)):
+        device = this.file = this.file.copy(0, 0)
+        for seq in gone:
+            device.sectors[this.sector_of(seq)] = bytes(512)
+        assert source.next_from(5, lambda: True) == found
+        assert device.reads <= 2 * len(gone) + 2
+        assert all((source.read(seq) is not None) == (seq >= found) for seq in range(5, 31))
+    left = [7]
+
+    def go_on():
+        left[0] -= 1
+        return left[0] > 0
+
+    assert source.next_from(5, go_on) == 11
+
+
 def test_dup_and_packet_id_follow_from_the_number_alone():
     this = ring_of([(1, 3, 0)])
     packer = backlog.Packer("n", EUI, diary_of(), 0, 3600)

@@ -685,6 +685,68 @@ class TestAUnitGone:
             device.sectors[ring_layout.sector_of(ring_mark.SLOT, gone, this.half)] = b"\xee" * 512
             assert ring_mark.load(cold(device)[0]) == mark
 
+    @pytest.mark.parametrize("unreadable", [(0,), (1,), (0, 1)])
+    def test_a_layout_in_the_place_of_the_mark_that_cannot_be_read_is_not_written_over(self, unreadable):
+        device, this, _ = wrapped(self.HALF, 60, 301)
+        buffer = bytearray(512)
+        for slot in range(1, ring_mark.SLOT + 1):
+            ring_layout.encode(buffer, slot, 60, this.ring_id, this.half, EUI, "node", CHANNELS)
+            ring_layout.write(device, slot, buffer)
+        lose_unit(device, this, 1)
+        device.unreadable = {ring_layout.sector_of(ring_mark.SLOT, copy, this.half) for copy in unreadable}
+        assert cold(device)[0].passed_from == 300
+        device.unreadable = set()
+        assert ring_layout.load(device, ring_mark.SLOT, this.ring_id, bytearray(512)) is not None
+
+    @pytest.mark.parametrize("half", [8193, 65440])
+    def test_memory_of_a_number_behind_a_long_gap_is_believed(self, half):
+        device, this, node = wrapped(half, 60, 300)
+        lose_unit(device, this, 0)
+        this = cold(device)[0]
+        assert ring_mark.load(this) == (299, 299 + 64)
+        lose_unit(device, this, 1)
+        this = cold(device)[0]
+        node.appends(this, 1)
+        newest = this.head
+        device.sectors[this.sector_of(newest)] = b"\xee" * 512
+        assert cold(device, known=(this.ring_id, newest))[0].head >= newest
+
+    def test_readings_behind_the_mark_in_the_dark_are_not_taken_for_none(self):
+        device, this, node = wrapped(self.HALF, 60, 301)
+        lose_unit(device, this, 1)
+        this = cold(device)[0]
+        node.appends(this, 2)
+        device.unreadable = {this.sector_of(this.head), this.sector_of(this.head - 1)}
+        with pytest.raises(CardError):
+            cold(device)
+        device.unreadable = set()
+        assert cold(device)[0].head == this.head
+
+    def test_a_newest_reading_that_comes_and_goes_costs_no_more_numbers_each_time(self):
+        device, this, node = wrapped(self.HALF, 60, 301)
+        lose_unit(device, this, 1)
+        heads = []
+        for dark in (True, False) * 3:
+            device.unreadable = {this.sector_of(300)} if dark else set()
+            heads.append(cold(device)[0].head)
+        assert len(set(heads[1:])) == 1
+
+    def test_a_mark_that_the_card_does_not_take_any_more_is_found_to_be_old(self):
+        device, this, node = wrapped(20000, 60, 9000)
+        lose_unit(device, this, 0)
+        this = cold(device)[0]
+        assert ring_mark.load(this)[1] == this.head
+        marks = {ring_layout.sector_of(ring_mark.SLOT, copy, this.half): None for copy in (0, 1)}
+        for sector in marks:
+            marks[sector] = device.sector(sector)
+        lose_unit(device, this, 1)
+        for _ in range(3):
+            this = cold(device)[0]
+            device.sectors.update(marks)
+            assert this.head >= max(node.stored)
+            node.appends(this, 10)
+            assert bytes(cold(device)[0].read(this.head)) == node.stored[this.head]
+
     def test_a_layout_takes_the_place_of_the_mark_and_keeps_it(self):
         device, this, _ = wrapped(self.HALF, 60, 301)
         buffer = bytearray(512)
