@@ -215,6 +215,7 @@ class Judge:
             if on_card(ledger, seq, peek, sector_count)
         ]
         destroy()
+        self._sectors.unit_gone()
         gone = [(ledger, seq) for ledger, seq in before if not on_card(ledger, seq, peek, sector_count)]
         for ledger, seq in gone:
             ledger.destroy(seq)

@@ -6,9 +6,10 @@ A sector of the ring stands where its number belongs; it repeats only what was s
 from hostsim import card_format
 from hostsim.ledger import Ledger
 
-# numbers that may be passed over, once the card failed (docs/formats.md, section 6); any in a lap where one unit of a
-# card holds both copies
+# numbers that may be passed over, once the card failed (docs/formats.md, section 6), and so many more where a second
+# unit may have had what was stored since; any in a lap where one unit of a card holds both copies
 PASSED_MAX = 64
+PASSED_MORE_MAX = 128
 UNIT_SECTORS = 8192
 
 
@@ -25,10 +26,15 @@ class SectorWatch:
         self._window = b""
         self._window_end = (0, 0)  # ring id and seq of the newest record in _window
         self._card_failed = False  # since the newest reading landed
+        self._units_gone = 0
 
     def card_failed(self) -> None:
         """What the card lost may have had the newest reading, whose number must not be used twice."""
         self._card_failed = True
+
+    def unit_gone(self) -> None:
+        """The card lost a unit of 4 MiB."""
+        self._units_gone += 1
 
     def written(self, t_ms: int, sector: int, data, sector_count: int) -> None:
         """A sector really landed on the card."""
@@ -68,7 +74,9 @@ class SectorWatch:
     def _may_pass(self, numbers: int, half: int) -> bool:
         if not self._card_failed:
             return False
-        return numbers <= (PASSED_MAX if half + card_format.LAYOUT_SECTORS >= UNIT_SECTORS else 2 * half)
+        if half + card_format.LAYOUT_SECTORS < UNIT_SECTORS:
+            return numbers <= 2 * half
+        return numbers <= PASSED_MAX + (PASSED_MORE_MAX if self._units_gone > 1 else 0)
 
     def _layout_written(self, t_ms: int, layout, capacity: int) -> None:
         slot, stride, ring_id, _, _, _, channels = layout

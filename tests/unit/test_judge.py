@@ -14,6 +14,7 @@ from hostsim import judge as judges
 from hostsim.card_format import half_of, place_of
 from hostsim.invariants import Invariants
 from hostsim.judge import Judge
+from hostsim.sector_watch import SectorWatch
 from hostsim.tally import Tally
 
 START_S = 1_800_000_000  # a multiple of 600
@@ -307,6 +308,21 @@ def test_a_number_may_be_left_out_once_the_card_has_failed_and_not_again():
     assert bench.broken() == {}
     bench.run([4], seq=7)
     assert "left out" in bench.broken()[1]
+
+
+@pytest.mark.parametrize(("units_gone", "most"), [(0, 64), (1, 64), (2, 192)])
+def test_as_many_numbers_may_be_left_out_in_a_large_ring_as_its_format_says(units_gone, most):
+    sector_count = 131072
+    half = half_of(sector_count)
+    for numbers in (most, most + 1):
+        facts = []
+        watch = SectorWatch({}, lambda *_: None, lambda *fact, facts=facts: facts.append(fact))
+        watch.written(0, 0, layout_sector(), sector_count)
+        for _ in range(units_gone):
+            watch.unit_gone()
+        watch.card_failed()
+        watch.written(0, place_of(numbers + 1, half), data_sector(numbers + 1, [record()]), sector_count)
+        assert [fact[0] for fact in facts] == ([] if numbers == most else [1])
 
 
 def test_more_numbers_than_a_lap_has_are_never_left_out():
