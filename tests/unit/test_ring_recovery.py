@@ -876,7 +876,7 @@ class TestSearchCost:
     def test_a_large_ring_whose_halves_have_both_lost_their_beginning(self, laps, heads, reads_max):
         half = ring.half_sectors(131072)
         for head in heads:
-            device = Filled(half, laps * 2 * half + head, lost=range(40))
+            device = Filled(half, laps * 2 * half + head, lost=range(600))
             assert ring_search.find_head(ring.Ring(device, 5, 60, 0), lambda: None) == device.head
             assert device.reads <= reads_max
 
