@@ -24,19 +24,18 @@ def load(this):
     return one if one[1] >= other[1] else other
 
 
-def keep(this, mark, layouts):
+def keep(this, mark):
     """Write `mark`, as load has it, to each copy that does not have it yet, unless a layout has the place.
 
-    layouts: how many slots are in use. A card that does not take the mark is left without: it is a second witness.
+    A card that does not take the mark is left without: it is a second witness.
     """
-    if layouts > SLOT:
-        return
     buffer = bytearray(ring.SECTOR)
     there = []
     for copy in (0, 1):
         there.append(_read(this, copy, buffer))
-        if there[copy] is not None and ring_layout.decode(buffer, SLOT) is not None:
-            # its other copy cannot be read, so it was not counted
+        layout = None if there[copy] is None else ring_layout.decode(buffer, SLOT)
+        # an older ring below may have had one there, too
+        if layout is not None and layout[1] == this.ring_id:
             return
     pack_into(_HEADER, buffer, 0, MAGIC, VERSION, 0, 0, this.ring_id, *mark)
     buffer[_HEADER_SIZE : ring.CRC_AT] = bytes(ring.CRC_AT - _HEADER_SIZE)

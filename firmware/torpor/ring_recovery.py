@@ -51,7 +51,7 @@ def recover(file, eui, random_u32, feed, known=None):
         found.skip_to(found.head + passed)
         mark = (found.passed_from, found.head)
     if mark[1]:
-        ring_mark.keep(found, mark, slots)
+        ring_mark.keep(found, mark)
     mended = mend(found, feed)
     if not passed and not found.carry_on():
         raise CardError("the newest reading cannot be read twice")

@@ -98,7 +98,7 @@ def _follow(found, head, feed):
     return head
 
 
-def passed_over(found, known, feed, mark=(0, 0)):
+def passed_over(found, known, feed, mark):
     """How many numbers after the head may have been given out, though the card has none of their readings; mostly 0.
 
     The newest reading has no copy yet: when its sector cannot be read any more, only the diary tells of it, or that

@@ -698,6 +698,15 @@ class TestAUnitGone:
         device.unreadable = set()
         assert ring_layout.load(device, ring_mark.SLOT, this.ring_id, bytearray(512)) is not None
 
+    def test_a_layout_of_an_older_ring_does_not_keep_the_mark_out(self):
+        device, this, _ = wrapped(self.HALF, 60, 301)
+        buffer = bytearray(512)
+        ring_layout.encode(buffer, ring_mark.SLOT, 60, this.ring_id ^ 1, this.half, EUI, "node", CHANNELS)
+        ring_layout.write(device, ring_mark.SLOT, buffer)
+        lose_unit(device, this, 1)
+        this = cold(device)[0]
+        assert ring_mark.load(this) == (this.passed_from, this.head)
+
     @pytest.mark.parametrize("half", [8193, 65440])
     def test_memory_of_a_number_behind_a_long_gap_is_believed(self, half):
         device, this, node = wrapped(half, 60, 300)
